@@ -1,0 +1,86 @@
+"""What a rule finds, and the one moment at which it looks: Finding, Tick, and the shape of a stage.
+
+A rule is ``(Tick) -> findings``; between rules and alarms findings pass through stages of one signature,
+``(findings, tick) -> findings``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from enum import IntEnum
+
+from monitor.batches import Batch
+from monitor.farm import Farm
+from monitor.live import LiveState
+from monitor.profiles import Profile
+
+
+class Priority(IntEnum):
+    """By what it can cost; only URGENT breaks quiet hours and does not wait for a round."""
+
+    LOW = 1
+    MEDIUM = 2
+    URGENT = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """A condition that is wrong now.
+
+    Attributes:
+        rule: Name of the rule, e.g. ``too cold``.
+        spot: Id of the place that it holds for.
+        batch: The batch that it harms; None: the place itself, or a sensor.
+        sensor: The sensor that shows it; None: none does.
+        priority: What it can cost.
+        since: Since when it has held.
+        value: What was measured last; None: nothing. [stored unit]
+        limit: The limit that was passed; None: there is none. [stored unit]
+        cause: What is seen, one line.
+        consequence: What it does, one line.
+        action: What to do, one line.
+    """
+
+    rule: str
+    spot: str
+    batch: str | None
+    sensor: str | None
+    priority: Priority
+    since: datetime
+    value: float | None
+    limit: float | None
+    cause: str
+    consequence: str
+    action: str
+
+    @property
+    def key(self) -> str:
+        """Return what makes it the same finding the next time: rule, place and batch (or sensor)."""
+        return f"{self.rule}|{self.spot}|{self.batch or self.sensor or '-'}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """One moment, with all that a rule, a task or a stage may look at.
+
+    Attributes:
+        now: The instant (aware UTC).
+        farm: The farm.
+        profiles: Crop profiles by id.
+        batches: Batches by id, as the ledger tells them at ``now``.
+        live: What the sensors say.
+        watching_since: When this run of the monitor began; silence before that is not a sensor's.
+    """
+
+    now: datetime
+    farm: Farm
+    profiles: Mapping[str, Profile]
+    batches: Mapping[str, Batch]
+    live: LiveState
+    watching_since: datetime
+
+
+Rule = Callable[[Tick], tuple[Finding, ...]]
+Stage = Callable[[tuple[Finding, ...], Tick], tuple[Finding, ...]]

@@ -1,0 +1,1 @@
+"""How readings get in: MQTT, files, by hand."""

@@ -1,0 +1,135 @@
+"""Every exception that Traywarden raises, drawn as a tree.
+
+TraywardenError                 anything we raise on purpose; its text says what, where, how to mend
+├── RefusedError                a wish that cannot be met: told to the person, exit status 1
+│   ├── EntryError              a ledger entry that contradicts what the ledger holds
+│   ├── NotFoundError           a batch, place, crop, person or sensor that is not there
+│   └── TimeError               an instant or day that cannot be read, or is impossible
+├── ConfigError                 farm.toml or a crop profile has faults; carries all of them
+├── PayloadError                a message that cannot be read as a reading
+├── UnitError                   a unit that cannot be converted to the quantity's own
+├── ImportFileError             a file that cannot be read as a table of readings
+├── StoreError                  a database that did not do what was asked
+│   ├── NewerSchemaError        the database was written by a newer version
+│   ├── StoreUnavailableError   it does not answer now; trying again later may help
+│   └── RejectedRowsError       the server refuses rows for good; carries them and its words
+├── BrokerError                 the MQTT broker cannot be reached, or refuses us
+├── ChannelError                a nudge could not be handed to its channel
+├── BackupError                 a copy that is incomplete, or does not match what it claims
+└── ShapeError                  arrays that do not belong together: a wrong call
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+class TraywardenError(Exception):
+    """Anything that Traywarden raises on purpose."""
+
+
+class RefusedError(TraywardenError):
+    """A wish that cannot be met; its text is shown to the person who asked."""
+
+
+class EntryError(RefusedError):
+    """A ledger entry that contradicts what the ledger holds."""
+
+
+class NotFoundError(RefusedError):
+    """A batch, place, crop, person or sensor that is not there."""
+
+
+class TimeError(RefusedError):
+    """An instant or a day that cannot be read, or that cannot be."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One thing wrong in a settings file.
+
+    Attributes:
+        file: Name of the file as the person knows it.
+        line: Line of the key or table, counted from 1; None where there is no such line.
+        key: Dotted path of the key, e.g. ``sensor[2].topic``.
+        found: What stands there, as the file has it.
+        allowed: What may stand there, and how to mend it.
+    """
+
+    file: str
+    line: int | None
+    key: str
+    found: str
+    allowed: str
+
+    def __str__(self) -> str:
+        """Return the fault in one line."""
+        where = self.file if self.line is None else f"{self.file} line {self.line}"
+        return f"{where}: {self.key}: found {self.found}; {self.allowed}"
+
+
+class ConfigError(TraywardenError):
+    """Settings with faults; carries every one of them.
+
+    Attributes:
+        faults: All faults that were found, in file order.
+    """
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        """Keep the faults and say all of them."""
+        self.faults = tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class PayloadError(TraywardenError):
+    """A message that cannot be read as a reading."""
+
+
+class UnitError(TraywardenError):
+    """A unit that cannot be converted to the quantity's own."""
+
+
+class ImportFileError(TraywardenError):
+    """A file that cannot be read as a table of readings."""
+
+
+class StoreError(TraywardenError):
+    """A database that did not do what was asked."""
+
+
+class NewerSchemaError(StoreError):
+    """The database was written by a newer version of Traywarden."""
+
+
+class StoreUnavailableError(StoreError):
+    """The database does not answer now; trying again later may help."""
+
+
+class RejectedRowsError(StoreError):
+    """The server refuses rows for good; all others were stored.
+
+    Attributes:
+        rows: One ``(row text, the server's own words)`` for each refused row.
+    """
+
+    def __init__(self, rows: Sequence[tuple[str, str]]) -> None:
+        """Keep the refused rows."""
+        self.rows = tuple(rows)
+        super().__init__(f"{len(self.rows)} rows were refused; the first: {self.rows[0]!r}")
+
+
+class BrokerError(TraywardenError):
+    """The MQTT broker cannot be reached, or refuses us."""
+
+
+class ChannelError(TraywardenError):
+    """A nudge could not be handed to its channel."""
+
+
+class BackupError(TraywardenError):
+    """A copy that is incomplete, or does not match what it claims to be."""
+
+
+class ShapeError(TraywardenError, ValueError):
+    """Arrays that do not belong together: a wrong call."""

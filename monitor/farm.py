@@ -1,0 +1,199 @@
+"""What farm.toml says, as values; monitor/farmfile.py reads the file, this module knows no file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, time, timedelta
+from pathlib import Path
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from monitor.people import Person
+from monitor.places import Places
+from monitor.readings import Quantity
+
+NOMINAL_TRAY_AREA_M2 = 0.254 * 0.508
+"""A 10 x 20 inch tray, exact from 1 in = 25.4 mm; profiles give grams for this area. [m2]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrayKind:
+    """A tray size and medium that the farm uses; sowing and water limits scale by its area.
+
+    Attributes:
+        id: Short name, e.g. ``1020``.
+        length_mm: Inside length. [mm]
+        width_mm: Inside width. [mm]
+        medium: What it is filled with, e.g. ``coir``.
+        medium_depth_mm: How deep; None: not said. [mm]
+    """
+
+    id: str
+    length_mm: float = 508.0
+    width_mm: float = 254.0
+    medium: str = "coir"
+    medium_depth_mm: float | None = None
+
+    @property
+    def area_m2(self) -> float:
+        """Return the sown area in m2."""
+        return self.length_mm * self.width_mm / 1e6
+
+    @property
+    def scale(self) -> float:
+        """Return the area as a share of the nominal tray's."""
+        return self.area_m2 / NOMINAL_TRAY_AREA_M2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sensor:
+    """One measured series, and how its readings are told from others.
+
+    Attributes:
+        id: The name under which readings are kept.
+        quantity: What it measures.
+        spot: Id of the place whose conditions it measures.
+        topic: MQTT topic filter (``+`` and ``#`` allowed); None: fed by hand or by files only.
+        record: SenML name that its records carry (the whole resolved name, or its end after ``:`` or ``/``);
+            None: the pack has one value of this quantity, or the payload is no SenML.
+        pointer: RFC 6901 pointer to the value in a JSON object; None: SenML or a plain number.
+        time_pointer: RFC 6901 pointer to the time in a JSON object, or None.
+        unit: Unit of the payload where the payload names none; None: the stored unit.
+        under_cover: It sits under the cover with the trays and speaks for covered ones only.
+        usual_interval: How often it speaks; None: learned.
+        dry_g: Weight at which plants limp, for a tray's load cell. [g]
+        full_g: Weight just drained after watering. [g]
+        time_zone: Zone of a device that sends local times without offset; None: such times are refused.
+    """
+
+    id: str
+    quantity: Quantity
+    spot: str
+    topic: str | None = None
+    record: str | None = None
+    pointer: str | None = None
+    time_pointer: str | None = None
+    unit: str | None = None
+    under_cover: bool = False
+    usual_interval: timedelta | None = None
+    dry_g: float | None = None
+    full_g: float | None = None
+    time_zone: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelSettings:
+    """One way to reach a person.
+
+    Attributes:
+        id: Name that people refer to.
+        kind: ``console``, ``jsonl``, ``mqtt`` or ``apprise``.
+        path: File, for jsonl.
+        topic: Topic, for mqtt.
+        url_file: File that holds the Apprise address (it often holds a password), for apprise.
+        url_env: Environment variable that holds it, for apprise.
+    """
+
+    id: str
+    kind: Literal["console", "jsonl", "mqtt", "apprise"]
+    path: Path | None = None
+    topic: str | None = None
+    url_file: Path | None = None
+    url_env: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokerSettings:
+    """Which MQTT broker to listen to.
+
+    Attributes:
+        embedded: Start the broker that comes with the package.
+        host: Address, where it is not embedded.
+        port: TCP port; embedded: 0 takes a free one.
+        user: User name, or None.
+        password_file: File with the password, or None.
+        password_env: Environment variable with the password, or None.
+        tls: Speak TLS.
+        ca_file: Certificate authority to trust; None: the system's.
+        client_id: Fixed client id, so that the broker keeps what came while the service was down.
+        heartbeat_topic: Where the monitor's own heartbeat and last will go.
+    """
+
+    embedded: bool = True
+    host: str = "127.0.0.1"
+    port: int = 1883
+    user: str | None = None
+    password_file: Path | None = None
+    password_env: str | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    client_id: str = "traywarden-monitor"
+    heartbeat_topic: str = "traywarden/monitor"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InfluxSettings:
+    """Where the InfluxDB is, for farms that keep readings there; the token never stands in farm.toml."""
+
+    url: str
+    database: str
+    retention_policy: str = "autogen"
+    token_file: Path | None = None
+    token_env: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StorageSettings:
+    """Where things are kept.
+
+    Attributes:
+        folder: Folder of ledger.db and readings.db.
+        ledger_copies: Folder of the nightly copies of the ledger; None: none are made.
+        keep_copies: How many nightly copies are kept.
+        influx: Keep readings in InfluxDB instead of SQLite.
+    """
+
+    folder: Path
+    ledger_copies: Path | None = None
+    keep_copies: int = 30
+    influx: InfluxSettings | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Farm:
+    """A farm as its owner wrote it down.
+
+    Attributes:
+        name: What the farm is called.
+        zone: Local time zone.
+        places: All spots in walking order.
+        tray_kinds: By id; the first is the usual one.
+        sensors: By id; may be empty, and then no word is ever said about sensors.
+        people: By id; the first is who is asked where nobody is on duty.
+        channels: By id.
+        rounds: Local times at which the racks are walked, ascending.
+        units: What a person is shown: metric or US.
+        broker: MQTT broker.
+        storage: Folders.
+        records_from: Device times before this are taken for a wrong clock.
+        profile_folder: Folder of the farm's own crop profiles, or None.
+        loss_trays_pct: Share of trays that the farm usually loses. [%]
+        delivery_days: Weekdays on which the farm usually delivers.
+    """
+
+    name: str
+    zone: ZoneInfo
+    places: Places
+    tray_kinds: Mapping[str, TrayKind]
+    people: Mapping[str, Person]
+    channels: Mapping[str, ChannelSettings]
+    rounds: tuple[time, ...]
+    storage: StorageSettings
+    sensors: Mapping[str, Sensor] = field(default_factory=dict)
+    units: Literal["metric", "US"] = "metric"
+    broker: BrokerSettings = field(default_factory=BrokerSettings)
+    records_from: datetime = datetime(2020, 1, 1, tzinfo=UTC)
+    profile_folder: Path | None = None
+    loss_trays_pct: float = 0.0
+    delivery_days: frozenset[str] = frozenset()

@@ -1,0 +1,102 @@
+"""What people did and saw, as entries that are only ever added.
+
+A correction is a new entry that names the one it replaces; a withdrawal is a correction of kind
+WITHDRAWN. What holds is read by ``effective``: corrected entries replaced, ordered by instant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+
+class EntryKind(StrEnum):
+    """What was done or seen."""
+
+    SOAKED = "soaked"
+    DRAINED = "drained"
+    SOWN = "sown"
+    STACKED = "stacked"
+    LOOKED = "looked"
+    UNCOVERED = "uncovered"
+    LIGHTS_ON = "lights on"
+    WATERED = "watered"
+    WEIGHED = "weighed"
+    LIFTED = "lifted"
+    MOVED = "moved"
+    NOTED = "noted"
+    HARVESTED = "harvested"
+    DELIVERED = "delivered"
+    DISCARDED = "discarded"
+    CLEANED = "cleaned"
+    PROMISED = "promised"
+    HELD = "held"
+    RELEASED = "released"
+    NOT_YET = "not yet"
+    WITHDRAWN = "withdrawn"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewEntry:
+    """An entry as a person gives it, before the ledger has numbered it.
+
+    Attributes:
+        kind: What was done.
+        at: When it was done (aware UTC).
+        by: Who did it: a person's id.
+        batch: The batch that it concerns, or None (cleaning a shelf, say).
+        trays: How many trays of the batch; None: all that it can concern.
+        spot: Where those trays stand (which part of the batch is meant), or the place that was cleaned;
+            None: wherever they stand. For SOWN and STACKED, where they were put.
+        stack: The pile that they lie in, e.g. ``S3``; for STACKED, the pile that they were put in.
+        data: What else belongs to the kind:
+            SOAKED: crop, seed_g, lot, supplier, treated, trays_planned.
+            SOWN: crop, tray_kind, seed_g_per_tray, lot, supplier, treated (true, false or null: not said), misted.
+            STACKED: weight_kg, order (1 is the top), covered_only (true: cover without weight).
+            UNCOVERED: to (spot that they went to), early (days before earliest; set by the program), why.
+            LIGHTS_ON: to (spot).
+            WATERED: ml_per_tray. WEIGHED: grams, mark (full, dry or none). LIFTED: feel (heavy, right, light).
+            MOVED: to (spot). NOTED: text. LOOKED: text.
+            HARVESTED: grams (of all trays named). DELIVERED: whom, living. DISCARDED: why.
+            CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round).
+            WITHDRAWN: why.
+        corrects: Id of the entry that this one replaces, or None.
+    """
+
+    kind: EntryKind
+    at: datetime
+    by: str
+    batch: str | None = None
+    trays: int | None = None
+    spot: str | None = None
+    stack: str | None = None
+    data: Mapping[str, Any] = field(default_factory=dict)
+    corrects: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry(NewEntry):
+    """An entry as the ledger keeps it.
+
+    Attributes:
+        id: Its number in the ledger, ascending in the order of recording.
+        recorded_at: When it was written down (aware UTC).
+    """
+
+    id: int
+    recorded_at: datetime
+
+
+def effective(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """Return the entries that hold: the newest correction of each, withdrawn ones left out.
+
+    An entry that corrects keeps its own id; it takes the place of the corrected one. The result is ordered
+    by the instant of the deed, then by id. A correction may itself be corrected.
+    """
+    rows = list(entries)
+    replaced = {row.corrects for row in rows if row.corrects is not None}
+    standing = [row for row in rows if row.id not in replaced and row.kind is not EntryKind.WITHDRAWN]
+    return tuple(sorted(standing, key=lambda row: (row.at, row.id)))

@@ -1,0 +1,1 @@
+"""Where readings, ledger and outbox are kept."""

@@ -1,0 +1,45 @@
+"""What every place where readings are kept can do; SQLite and InfluxDB stand behind this one protocol."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Protocol
+
+from monitor.readings import Block, Reading
+
+
+class ReadingStore(Protocol):
+    """A store of readings keyed by (sensor, instant in ms); the same reading twice is one reading."""
+
+    def append(self, block: Block) -> None:
+        """Keep the block; when this returns it is on disk. The same key again: the later one wins.
+
+        Raises:
+            StoreUnavailableError: Nothing was promised; give the same block again later.
+            RejectedRowsError: All rows were stored but the ones that it carries.
+        """
+        ...
+
+    def read(self, sensors: Sequence[str], start: datetime, end: datetime) -> Block:
+        """Return readings with start <= instant < end, ordered by sensor as given, then instant.
+
+        A sensor that the store has never seen has no rows; ``Block.sensors`` equals ``sensors``.
+        """
+        ...
+
+    def latest(self, sensors: Sequence[str]) -> dict[str, Reading]:
+        """Return each sensor's newest reading; a sensor without one is left out."""
+        ...
+
+    def sensors(self) -> tuple[str, ...]:
+        """Return the names of all sensors that have ever had a reading, sorted."""
+        ...
+
+    def count(self) -> int:
+        """Return how many readings are kept."""
+        ...
+
+    def close(self) -> None:
+        """Let go of files and connections; a second call does nothing."""
+        ...
