@@ -1,0 +1,80 @@
+# Two commands do everything: `make demo` and `make test`. Both make their own virtual environment first.
+SHELL := /bin/bash
+.SHELLFLAGS := -eu -o pipefail -c
+.DELETE_ON_ERROR:
+.DEFAULT_GOAL := help
+.PHONY: help demo test check environment system-packages format lint types layers unit wheel lock clean
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/made-from-lock
+FOLDERS := monitor collectors alerts dashboards simulated_feeds tests
+TEST_PACKAGES := mosquitto mosquitto-clients influxdb openssl
+WORKERS ?= 2
+PYTEST ?=
+
+help:
+	@echo "make demo    run a simulated cellar through 14 days, about a minute"
+	@echo "make test    run every check (installs test servers by apt-get, and says so first)"
+	@echo "make check   the quick part: format, lint, types, layers, tests without servers"
+	@echo "make lock    write requirements.lock anew from pyproject.toml"
+	@echo "make clean   take away the virtual environment and what tools left"
+
+demo: $(STAMP)
+	@$(BIN)/traywarden demo $(DEMO)
+
+test: $(STAMP) system-packages lint types layers
+	@echo "== tests (real broker, database, mail and web servers are started on free ports)"
+	@TRAYWARDEN_LIVE=required $(BIN)/coverage erase
+	@TRAYWARDEN_LIVE=required $(BIN)/pytest -q -n $(WORKERS) --dist loadgroup --cov --cov-report= -rs $(PYTEST)
+	@$(BIN)/coverage report | tail -n 1
+	@echo "== all checks passed"
+
+check: $(STAMP) lint types layers
+	@$(BIN)/pytest -q -n $(WORKERS) -m "not live and not shared" $(PYTEST)
+
+lint: $(STAMP)
+	@echo "== format and lint"
+	@$(BIN)/ruff format --check -q $(FOLDERS)
+	@$(BIN)/ruff check -q $(FOLDERS)
+
+types: $(STAMP)
+	@echo "== types"
+	@$(BIN)/mypy
+
+layers: $(STAMP)
+	@echo "== layers"
+	@$(BIN)/lint-imports --no-cache | tail -n 3
+
+format: $(STAMP)
+	@$(BIN)/ruff format -q $(FOLDERS)
+
+wheel: $(STAMP)
+	@$(BIN)/python -m build --wheel --no-isolation --outdir dist
+
+environment: $(STAMP)
+
+$(STAMP): requirements.lock pyproject.toml
+	@command -v $(PYTHON) >/dev/null || { echo "make needs $(PYTHON), version 3.11 or later; on Debian: apt-get install python3 python3-venv" >&2; exit 1; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "make needs Python 3.11 or later; say which with PYTHON=python3.11" >&2; exit 1; }
+	@echo "== making the virtual environment in $(VENV) from requirements.lock (a minute or two, once)"
+	@$(PYTHON) -m venv $(VENV) || { echo "the venv module is missing; on Debian: apt-get install python3-venv" >&2; exit 1; }
+	@$(BIN)/python -m pip install --disable-pip-version-check --no-input --require-hashes -r requirements.lock | sed -u -n -e 's/^Collecting \(.*\)/   fetching \1/p' -e 's/^Installing collected.*/   installing what was fetched .../p'
+	@$(BIN)/python -m pip install --disable-pip-version-check --no-input -q --no-deps --no-build-isolation -e .
+	@touch $(STAMP)
+
+system-packages:
+	@missing=""; for p in $(TEST_PACKAGES); do dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; done; \
+	if [ -n "$$missing" ]; then \
+	  sudo=""; [ "$$(id -u)" = 0 ] || sudo=sudo; \
+	  echo "== the tests start real servers; installing by apt-get:$$missing$${sudo:+ (with sudo)}"; \
+	  $$sudo apt-get update -q; \
+	  $$sudo env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $$missing; \
+	fi
+
+lock: $(STAMP)
+	@$(BIN)/pip-compile -q --generate-hashes --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --strip-extras --allow-unsafe --no-header -o requirements.lock pyproject.toml --extra dev
+
+clean:
+	rm -rf $(VENV) dist build .coverage* .mypy_cache .ruff_cache .hypothesis

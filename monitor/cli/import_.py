@@ -1,0 +1,165 @@
+"""``traywarden import``: readings out of the file of a logger that was offline."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import click
+
+from monitor.cli.common import Context, json_option
+from monitor.errors import NotFoundError, RefusedError
+
+if TYPE_CHECKING:
+    from collectors.csvfile import Manner, Tally, Wish
+    from monitor.farm import Farm
+    from monitor.stores.protocol import ReadingStore
+
+_SHOWN_ERRORS = 20
+
+
+def _zone(said: str | None, farm: Farm) -> ZoneInfo | None:
+    """Return the zone that a person names; ``farm`` is the farm's own."""
+    if said is None:
+        return None
+    if said == "farm":
+        return farm.zone
+    try:
+        return ZoneInfo(said)
+    except (ZoneInfoNotFoundError, ValueError) as exc:
+        raise RefusedError(f"no time zone {said!r}; give one like Europe/Madrid, UTC, or farm") from exc
+
+
+def _columns(said: tuple[str, ...], farm: Farm) -> dict[str, Any]:
+    """Return column -> (sensor, factor, offset) for what --map says."""
+    from collectors.csvfile import sensors_named
+    from monitor.units import factor_and_offset
+
+    columns = {}
+    for column, (sensor_id, unit) in sensors_named(said).items():
+        sensor = farm.sensors.get(sensor_id)
+        if sensor is None:
+            known = ", ".join(farm.sensors) or "none yet"
+            raise NotFoundError(f"no sensor {sensor_id!r} in farm.toml; there are: {known}")
+        factor, offset = factor_and_offset(unit or sensor.unit, sensor.quantity)
+        columns[column] = (sensor, factor, offset)
+    return columns
+
+
+def _bring_in(path: Path, wish: Wish, manner: Manner, store: ReadingStore, context: Context) -> Tally:
+    """Read the file into the store with a progress bar, and return what came of its rows."""
+    from collectors.csvfile import Tally, read_blocks
+    from collectors.pipeline import judge_value
+
+    tally = Tally()
+    farm = context.farm()
+    with click.progressbar(length=manner.rows, label="Reading", file=click.get_text_stream("stderr")) as bar:
+        blocks = read_blocks(
+            path, wish, manner, judge=judge_value, now=context.clock(), records_from=farm.records_from, tally=tally
+        )
+        for block in blocks:
+            if len(block):
+                store.append(block)
+            bar.update(min(5_000, manner.rows - bar.pos))
+    return tally
+
+
+def _facts(path: Path, manner: Manner, tally: Tally, new: int) -> dict[str, Any]:
+    """Return what came of the file as the documented JSON."""
+    return {
+        "schema": "traywarden.import/1",
+        "file": path.name,
+        "rows": manner.rows,
+        "readings": tally.readings,
+        "new_readings": new,
+        "missing": tally.missing,
+        "errors": tally.error_count,
+        "error_rows": [{"line": line, "why": why} for line, why in tally.errors],
+        "first_at": tally.first_at.isoformat() if tally.first_at else None,
+        "last_at": tally.last_at.isoformat() if tally.last_at else None,
+        "found": list(manner.told),
+    }
+
+
+def _tell(context: Context, facts: dict[str, Any]) -> None:
+    """Say what came of the file."""
+    if context.as_json:
+        context.echo_json(facts)
+        return
+    for note in facts["found"]:
+        context.echo(f"  {note}")
+    for row in facts["error_rows"][:_SHOWN_ERRORS]:
+        context.echo(f"  line {row['line']}: {row['why']}; passed over")
+    if facts["errors"] > _SHOWN_ERRORS:
+        context.echo(f"  and {facts['errors'] - _SHOWN_ERRORS} more (--json lists up to 1,000)")
+    context.echo(
+        f"{facts['file']}: {facts['rows']} rows, {facts['readings']} readings, of them {facts['new_readings']} new; "
+        f"{facts['missing']} fields without a value, {facts['errors']} in error."
+    )
+
+
+@click.command(
+    "import",
+    epilog='Example: traywarden import april.csv --time "date" --map "Temp=air-1:degF" --map "RH=damp-1" --zone farm',
+)
+@click.argument("path", metavar="FILE", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--time", "time_column", required=True, metavar="COLUMN", help="Column with the times.")
+@click.option(
+    "--map",
+    "maps",
+    multiple=True,
+    required=True,
+    metavar="COLUMN=SENSOR[:UNIT]",
+    help="Which column feeds which sensor of farm.toml; once for each column.",
+)
+@click.option("--zone", metavar="ZONE", help="Whose clock times without offset are: a zone, UTC, or farm.")
+@click.option("--delimiter", metavar="CHAR", help="What parts the fields; found out if not given. TAB for a tab.")
+@click.option("--time-format", metavar="FORMAT", help="iso, unix, unix-ms, or like '%d.%m.%Y %H:%M'.")
+@click.option("--decimal", type=click.Choice([".", ","]), help="The decimal sign; found out if not given.")
+@click.option("--encoding", help="Text encoding; UTF-8 if not given.")
+@click.option("--skip-lines", type=click.IntRange(min=0), default=0, help="Lines before the header.")
+@json_option
+@click.pass_obj
+def import_(
+    context: Context,
+    path: Path,
+    time_column: str,
+    maps: tuple[str, ...],
+    zone: str | None,
+    delimiter: str | None,
+    time_format: str | None,
+    decimal: str | None,
+    encoding: str | None,
+    skip_lines: int,
+) -> None:
+    """Bring in readings from a logger's CSV file.
+
+    How the file is written is found out where only one reading fits; where two do, nothing is read and the
+    option that settles it is named. Rows in error are told by line and passed over. Bringing in the same file
+    twice changes nothing.
+    """
+    from collectors.csvfile import Wish, look_over
+    from monitor.service import open_readings
+
+    farm = context.farm()
+    wish = Wish(
+        time_column=time_column,
+        columns=_columns(maps, farm),
+        delimiter="\t" if delimiter in ("TAB", "tab", "\\t") else delimiter,
+        time_format=time_format,
+        zone=_zone(zone, farm),
+        decimal=decimal,
+        skip_lines=skip_lines,
+        encoding=encoding,
+    )
+    manner = look_over(path, wish)
+    store = open_readings(farm)
+    try:
+        before = store.count()
+        tally = _bring_in(path, wish, manner, store, context)
+        _tell(context, _facts(path, manner, tally, store.count() - before))
+    finally:
+        store.close()
+    if tally.readings == 0:
+        raise RefusedError(f"{path.name}: not one row could be read; see the lines above")
