@@ -61,6 +61,7 @@ class Task:
         why: Why now, one line.
         cautions: Cautions that belong to the move; may be empty.
         answer: The command that says it is done, e.g. ``traywarden uncover 12``.
+        water_ml: What is to be poured in all; 0 where nothing is. [ml]
     """
 
     kind: TaskKind
@@ -80,6 +81,7 @@ class Task:
     why: str
     cautions: tuple[str, ...]
     answer: str
+    water_ml: float = 0.0
 
     @property
     def key(self) -> str:

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import threading
+from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.readings import Block, Reading
+from monitor.readings import Block, Flag, Reading, from_ms, to_ms
+
+_USABLE = frozenset((int(Flag.PASS), int(Flag.NOT_EVALUATED)))
+_LEAST_INTERVALS = 5
+_LEARN_FROM = 50
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,3 +58,105 @@ class LiveState(Protocol):
     def rebuild(self, sensors: Sequence[str], block: Block) -> None:
         """Start again from a block read from the store."""
         ...
+
+
+@dataclass(slots=True)
+class _Held:
+    """The last hours of one sensor, ascending."""
+
+    times: list[int] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+    flags: list[int] = field(default_factory=list)
+    heard_ms: int = 0
+
+
+class LiveBuffer:
+    """The LiveState of a running service: readings of the last hours in memory, late ones put in order."""
+
+    def __init__(self, held: timedelta = timedelta(hours=26), most: int = 20_000) -> None:
+        """Hold readings for ``held`` behind the newest of each sensor, and never more than ``most`` of one."""
+        self._held_ms = int(held / timedelta(milliseconds=1))
+        self._most = most
+        self._sensors: dict[str, _Held] = {}
+        self._lock = threading.Lock()
+
+    def take(self, block: Block) -> None:
+        """Take in a committed block; a reading of the same instant replaces the earlier one."""
+        rows = zip(
+            block.sensor_index.tolist(),
+            block.measured_at_ms.tolist(),
+            block.value.tolist(),
+            block.flag.tolist(),
+            strict=True,
+        )
+        with self._lock:
+            for index, at_ms, value, flag in rows:
+                self._put(self._sensors.setdefault(block.sensors[index], _Held()), at_ms, value, flag)
+
+    def _put(self, held: _Held, at_ms: int, value: float, flag: int) -> None:
+        """Put one reading in its place, and let go of what is too old."""
+        if not held.times or at_ms > held.times[-1]:
+            held.times.append(at_ms)
+            held.values.append(value)
+            held.flags.append(flag)
+        else:
+            place = bisect_left(held.times, at_ms)
+            if held.times[place] == at_ms:
+                held.values[place], held.flags[place] = value, flag
+            else:
+                held.times.insert(place, at_ms)
+                held.values.insert(place, value)
+                held.flags.insert(place, flag)
+        held.heard_ms = max(held.heard_ms, at_ms)
+        if len(held.times) > self._most or held.times[0] < held.times[-1] - self._held_ms - 3_600_000:
+            keep = max(bisect_left(held.times, held.times[-1] - self._held_ms), len(held.times) - self._most)
+            del held.times[:keep], held.values[:keep], held.flags[:keep]
+
+    def rebuild(self, sensors: Sequence[str], block: Block) -> None:
+        """Start again from a block read from the store."""
+        with self._lock:
+            for sensor in sensors:
+                self._sensors.pop(sensor, None)
+        self.take(block)
+
+    def latest(self, sensor: str) -> Reading | None:
+        """Return a sensor's newest usable reading, or None."""
+        with self._lock:
+            held = self._sensors.get(sensor)
+            if held is None:
+                return None
+            for place in range(len(held.times) - 1, -1, -1):
+                if held.flags[place] in _USABLE:
+                    return Reading(
+                        sensor=sensor,
+                        measured_at=from_ms(held.times[place]),
+                        value=held.values[place],
+                        flag=Flag(held.flags[place]),
+                    )
+        return None
+
+    def recent(self, sensor: str, since: datetime) -> Recent:
+        """Return a sensor's usable readings from an instant on, as far back as they are held."""
+        with self._lock:
+            held = self._sensors.get(sensor, _Held())
+            start = bisect_left(held.times, to_ms(since))
+            times = np.array(held.times[start:], dtype=np.int64)
+            values = np.array(held.values[start:], dtype=np.float64)
+            flags = np.array(held.flags[start:], dtype=np.int8)
+        usable = np.isin(flags, list(_USABLE))
+        return Recent(measured_at_ms=times[usable], value=values[usable])
+
+    def last_heard(self, sensor: str) -> datetime | None:
+        """Return the instant of a sensor's newest reading of any flag, or None."""
+        with self._lock:
+            held = self._sensors.get(sensor)
+            return from_ms(held.heard_ms) if held is not None and held.heard_ms else None
+
+    def usual_interval(self, sensor: str) -> timedelta | None:
+        """Return the median of a sensor's last intervals; None under five of them."""
+        with self._lock:
+            held = self._sensors.get(sensor)
+            times = held.times[-_LEARN_FROM - 1 :] if held is not None else []
+        if len(times) <= _LEAST_INTERVALS:
+            return None
+        return timedelta(milliseconds=float(np.median(np.diff(times))))

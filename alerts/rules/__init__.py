@@ -1,1 +1,12 @@
-"""One file a kind of finding."""
+"""One file a kind of finding; ALL lists them in the order in which they are asked."""
+
+from __future__ import annotations
+
+from alerts.findings import Rule
+from alerts.rules.bands import bands
+from alerts.rules.dry import dry
+from alerts.rules.lamps import lamps
+from alerts.rules.limits import limits
+from alerts.rules.silence import silence
+
+ALL: dict[str, Rule] = {"bands": bands, "limits": limits, "lamps": lamps, "dry": dry, "silence": silence}

@@ -1,0 +1,234 @@
+"""What is due now, made into messages and handed to the channels: the one call that the clock wakes.
+
+``run_due(now)`` computes everything afresh from ledger, profiles and the sensors' present; what was told
+before stands in the outbox. It says when it wants to be called next; nothing is stored in a scheduler.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Protocol
+
+from alerts.derive import open_tasks
+from alerts.findings import Priority, Tick
+from alerts.news import News
+from alerts.nudges import Message, drain_messages, next_stage_at, parted, round_messages, tellings, urgent_messages
+from alerts.outbox import next_try
+from alerts.outbox_sql import SqlOutbox
+from alerts.rounds import last_round, next_round
+from alerts.tasks import Task, TaskKind
+from monitor.batches import Batch
+from monitor.errors import ChannelError
+from monitor.farm import Farm
+from monitor.fold import fold_as_of
+from monitor.ledger import Entry
+from monitor.live import LiveState
+from monitor.profiles import Profile
+
+log = logging.getLogger(__name__)
+
+ROUND_STATE = "last round"
+NEWS_STATE = "news for the next round"
+_CATCH_UP = timedelta(days=3)
+
+
+class Channel(Protocol):
+    """A way to reach a person."""
+
+    def send(self, text: str, *, title: str, payload: Mapping[str, object]) -> None:
+        """Hand a message over.
+
+        Raises:
+            ChannelError: It was not taken; trying again later may help.
+        """
+        ...
+
+
+class Ledger(Protocol):
+    """What the advisor reads of the ledger."""
+
+    def entries(self) -> tuple[Entry, ...]:
+        """Return all entries in the order of recording."""
+        ...
+
+    def version(self) -> int:
+        """Return a number that grows with every entry."""
+        ...
+
+
+class Watch(Protocol):
+    """The watch over the room: rules and alarms."""
+
+    def check(self, tick: Tick) -> Sequence[News]:
+        """Judge the room, and return what is new and to be told."""
+        ...
+
+    def next_check_at(self, now: datetime) -> datetime | None:
+        """Return when it is to look again; None: only with the next reading or entry."""
+        ...
+
+
+class Advisor:
+    """Knows what is due, and tells it once."""
+
+    def __init__(
+        self,
+        farm: Farm,
+        profiles: Mapping[str, Profile],
+        ledger: Ledger,
+        outbox: SqlOutbox,
+        *,
+        live: LiveState,
+        watch: Watch,
+        channels: Mapping[str, Channel],
+        watching_since: datetime,
+    ) -> None:
+        """Take the parts that it works with; nothing is read before the first run."""
+        self._farm, self._profiles, self._ledger, self._outbox = farm, profiles, ledger, outbox
+        self._live, self._watch, self._channels = live, watch, channels
+        self._since = watching_since
+        self._told: set[str] | None = None
+        self._version = -1
+        self._batches: dict[str, Batch] = {}
+        self._ahead_at: datetime | None = None  # the earliest entry that still lies ahead, if any
+        self._tasks_at: datetime | None = None
+        self._watch_at: datetime | None = None
+        self._send_at: datetime | None = None
+
+    def run_due(self, now: datetime) -> datetime:
+        """Judge, tell and send what is due at ``now``, and return when to be called next."""
+        if self._told is None:
+            self._told = self._outbox.told()
+            self._send_at = self._outbox.next_at()
+        changed = self._read_ledger(now)
+        tick = self._tick(now)
+        if changed or self._watch_at is None or now >= self._watch_at:
+            self._take_news(self._watch.check(tick), tick)
+            self._watch_at = self._watch.next_check_at(now)
+        if changed or self._tasks_at is None or now >= self._tasks_at:
+            self._tell_tasks(tick)
+        if self._send_at is not None and now >= self._send_at:
+            self._send(now)
+        marks = [at for at in (self._tasks_at, self._watch_at, self._send_at, self._ahead_at) if at is not None]
+        return min(marks, default=next_round(self._farm, now))
+
+    def open_tasks(self, now: datetime) -> tuple[Task, ...]:
+        """Return all tasks that are open at ``now``."""
+        self._read_ledger(now)
+        return open_tasks(self._tick(now))
+
+    def batches(self, now: datetime) -> Mapping[str, Batch]:
+        """Return all batches as they stand at ``now``."""
+        self._read_ledger(now)
+        return self._batches
+
+    def _tick(self, now: datetime) -> Tick:
+        """Return the moment with all that may be looked at."""
+        return Tick(
+            now=now,
+            farm=self._farm,
+            profiles=self._profiles,
+            batches=self._batches,
+            live=self._live,
+            watching_since=self._since,
+        )
+
+    def _read_ledger(self, now: datetime) -> bool:
+        """Fold the ledger again if it grew, or if an entry that lay ahead has come; tell whether it did."""
+        version = self._ledger.version()
+        if version == self._version and (self._ahead_at is None or now < self._ahead_at):
+            return False
+        entries = self._ledger.entries()
+        self._batches = fold_as_of(entries, now)
+        self._ahead_at = min((entry.at for entry in entries if entry.at > now), default=None)
+        self._version = version
+        return True
+
+    def _take_news(self, news: Sequence[News], tick: Tick) -> None:
+        """Send what is urgent at once; keep the rest for the next round."""
+        if not news:
+            return
+        urgent, rest = parted(news)
+        messages = [message for each in urgent for message in urgent_messages(each, tick)]
+        kept = [*(self._outbox.state(NEWS_STATE) or []), *(_plain(each) for each in rest)]
+        self._put(messages, {NEWS_STATE: kept} if rest else {}, tick.now)
+
+    def _tell_tasks(self, tick: Tick) -> None:
+        """Make the messages of a round that has come, and of soaks whose hour has come."""
+        told = self._told if self._told is not None else set()
+        tasks = open_tasks(tick)
+        messages = [
+            message
+            for telling in tellings([task for task in tasks if task.kind is TaskKind.DRAIN], told, tick)
+            for message in drain_messages(telling, tick)
+        ]
+        state: dict[str, object] = {}
+        round_at = last_round(tick.farm, tick.now)
+        if self._is_new_round(round_at, tick.now):
+            at_round = tellings([task for task in tasks if task.kind is not TaskKind.DRAIN], told, tick)
+            news = [_news(each) for each in self._outbox.state(NEWS_STATE) or []]
+            messages += round_messages(at_round, news, round_at, tick)
+            state = {ROUND_STATE: round_at.isoformat(), NEWS_STATE: []}
+        self._put(messages, state, tick.now)
+        drain_at = next_stage_at(tasks, told, tick)
+        self._tasks_at = min(at for at in (next_round(tick.farm, tick.now), drain_at) if at is not None)
+
+    def _is_new_round(self, round_at: datetime, now: datetime) -> bool:
+        """Tell whether a round has come that no bundle was made for; a first start begins with the last one."""
+        known = self._outbox.state(ROUND_STATE)
+        if known is None:
+            return now - round_at <= _CATCH_UP
+        return datetime.fromisoformat(str(known)) < round_at
+
+    def _put(self, messages: Sequence[Message], state: Mapping[str, object], now: datetime) -> None:
+        """Write messages down, and remember what they tell."""
+        if not messages and not state:
+            return
+        self._outbox.put(messages, state=state, now=now)
+        if self._told is not None:
+            self._told.update(stage for message in messages for stage in message.stages)
+        if messages:
+            due = min(message.due_at for message in messages)
+            self._send_at = due if self._send_at is None else min(self._send_at, due)
+
+    def _send(self, now: datetime) -> None:
+        """Hand over what waits; a channel that fails is tried again later."""
+        for row in self._outbox.waiting(now):
+            channel = self._channels.get(row.channel)
+            try:
+                if channel is None:
+                    raise ChannelError(f"there is no channel {row.channel!r} in farm.toml any more")
+                channel.send(row.text, title=row.title, payload={"key": row.key, "tasks": list(row.tasks)})
+            except ChannelError as exc:
+                again = next_try(row, now)
+                log.warning("nudge.failed key=%s channel=%s again=%s why=%s", row.key, row.channel, again, exc)
+                self._outbox.mark_failed(row.key, str(exc), again, now)
+            else:
+                self._outbox.mark_sent(row.key, now)
+        self._send_at = self._outbox.next_at()
+
+
+def _plain(news: News) -> dict[str, object]:
+    """Return news as the database keeps it."""
+    return {
+        "key": news.key,
+        "title": news.title,
+        "text": news.text,
+        "priority": int(news.priority),
+        "since": news.since.isoformat(),
+        "spot": news.spot,
+    }
+
+
+def _news(kept: Mapping[str, object]) -> News:
+    """Return kept news as a value."""
+    return News(
+        key=str(kept["key"]),
+        title=str(kept["title"]),
+        text=str(kept["text"]),
+        priority=Priority(int(str(kept["priority"]))),
+        since=datetime.fromisoformat(str(kept["since"])),
+        spot=None if kept["spot"] is None else str(kept["spot"]),
+    )

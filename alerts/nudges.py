@@ -1,0 +1,268 @@
+"""From open tasks and news to messages: each stage of a task is told once, bundled by round, in words; pure."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import groupby
+
+from alerts.derive import say_count
+from alerts.findings import Priority, Tick
+from alerts.news import News
+from alerts.rounds import first_round
+from alerts.tasks import Task, TaskKind, Urgency
+from alerts.words import not_yet_of
+from monitor.amounts import say_day, say_ml, say_time
+from monitor.clock import at_local, local_day
+from monitor.farm import Farm
+from monitor.people import Person
+
+LATE_AFTER = timedelta(minutes=30)
+"""A message that goes out later than this after it fell due says so."""
+
+_STILL_SOAKING = timedelta(hours=3)
+_MOVES = (TaskKind.UNCOVER, TaskKind.END_BLACKOUT, TaskKind.HARVEST)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Telling:
+    """A task with the stages of it that are to be told now.
+
+    Attributes:
+        task: The task.
+        stages: Keys of the stages; none of them was told before.
+        fell_due_at: When the first of them fell due.
+    """
+
+    task: Task
+    stages: tuple[str, ...]
+    fell_due_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """One message to one person over one channel.
+
+    Attributes:
+        key: Unique for ever: what is told, to whom, over which channel.
+        kind: ``round``, ``drain`` or ``alarm``.
+        person: Person's id.
+        channel: Channel's id.
+        title: A few words.
+        text: The whole message.
+        made_at: When it was made.
+        due_at: When it may go out: now, or when the person's quiet hours end.
+        stages: Keys of the task stages that it tells.
+        tasks: Keys of the tasks that it tells.
+        was_late: It went out well after it fell due.
+    """
+
+    key: str
+    kind: str
+    person: str
+    channel: str
+    title: str
+    text: str
+    made_at: datetime
+    due_at: datetime
+    stages: tuple[str, ...]
+    tasks: tuple[str, ...]
+    was_late: bool
+
+
+def stages_of(task: Task, tick: Tick) -> tuple[tuple[str, datetime], ...]:
+    """Return the stages at which a task is told, as (key, instant), oldest first.
+
+    ``due`` on its day; ``last`` on the last day of its window; ``past`` once after it; ``again`` when what a
+    person put off comes back. While it is put off, only ``again`` and ``past`` count.
+    """
+    farm = tick.farm
+    off = task.answered_not_yet_until
+    stages = [(f"{task.key}#due", task.ask_at)] if off is None else [(f"{task.key}#again:{off.isoformat()}", off)]
+    ask_day = local_day(task.ask_at, farm.zone)
+    if task.kind in _MOVES:
+        if off is None and task.latest_on > ask_day:
+            stages.append((f"{task.key}#last", first_round(farm, task.latest_on)))
+        stages.append((f"{task.key}#past", first_round(farm, task.latest_on + timedelta(days=1))))
+    if task.kind is TaskKind.DRAIN:
+        stages.append((f"{task.key}#still", task.ask_at + _STILL_SOAKING))
+    return tuple(sorted(stages, key=lambda stage: stage[1]))
+
+
+def tellings(tasks: Iterable[Task], told: Collection[str], tick: Tick) -> tuple[Telling, ...]:
+    """Return the tasks that have a stage which fell due and was not told yet."""
+    found = []
+    for task in tasks:
+        fresh = [(key, at) for key, at in stages_of(task, tick) if at <= tick.now and key not in told]
+        if fresh:
+            found.append(Telling(task=task, stages=tuple(key for key, _ in fresh), fell_due_at=fresh[-1][1]))
+    return tuple(found)
+
+
+def next_stage_at(tasks: Iterable[Task], told: Collection[str], tick: Tick) -> datetime | None:
+    """Return the next instant at which a drain falls due; all other tasks wait for a round."""
+    ahead = [
+        at
+        for task in tasks
+        if task.kind is TaskKind.DRAIN
+        for key, at in stages_of(task, tick)
+        if key not in told and at > tick.now
+    ]
+    return min(ahead, default=None)
+
+
+def on_duty(farm: Farm, now: datetime) -> tuple[Person, ...]:
+    """Return who is told: everybody on duty that local day, else the first person of the farm."""
+    people = tuple(person for person in farm.people.values() if person.is_on_duty(now, farm.zone))
+    return people or tuple(farm.people.values())[:1]
+
+
+def quiet_until(person: Person, now: datetime, farm: Farm) -> datetime:
+    """Return when a person may be told what is not urgent: now, or the end of their quiet hours."""
+    if person.quiet is None or not person.is_quiet(now, farm.zone):
+        return now
+    today = local_day(now, farm.zone)
+    ends = (at_local(day, person.quiet.end, farm.zone) for day in (today, today + timedelta(days=1)))
+    return next(end for end in ends if end > now)
+
+
+def _messages(
+    kind: str, what: str, title: str, text: str, tick: Tick, told: Sequence[Telling], *, urgent: bool, late: bool
+) -> list[Message]:
+    """Return one message a person and channel."""
+    return [
+        Message(
+            key=f"{what}|{person.id}|{channel}",
+            kind=kind,
+            person=person.id,
+            channel=channel,
+            title=title,
+            text=text,
+            made_at=tick.now,
+            due_at=tick.now if urgent else quiet_until(person, tick.now, tick.farm),
+            stages=tuple(stage for telling in told for stage in telling.stages),
+            tasks=tuple(telling.task.key for telling in told),
+            was_late=late,
+        )
+        for person in on_duty(tick.farm, tick.now)
+        for channel in person.channels
+    ]
+
+
+def round_messages(told: Sequence[Telling], news: Sequence[News], round_at: datetime, tick: Tick) -> list[Message]:
+    """Return the messages of one round; none where there is nothing to do or to tell."""
+    if not told and not news:
+        return []
+    late = tick.now - round_at > LATE_AFTER
+    title = round_title(told, round_at, tick.farm)
+    text = round_text(told, news, round_at, tick, late=late)
+    what = f"round:{round_at.isoformat()}"
+    return _messages("round", what, title, text, tick, told, urgent=False, late=late)
+
+
+def drain_messages(telling: Telling, tick: Tick) -> list[Message]:
+    """Return the messages of one soak that is to be drained now."""
+    late = tick.now - telling.fell_due_at > LATE_AFTER
+    title = f"Drain the soak of batch {telling.task.batch}"
+    text = "\n".join(
+        [_late(telling.fell_due_at, tick) if late else title + ".", *_lines(telling, tick), *_care([telling])]
+    )
+    return _messages("drain", f"drain:{telling.stages[-1]}", title, text, tick, [telling], urgent=False, late=late)
+
+
+def urgent_messages(news: News, tick: Tick) -> list[Message]:
+    """Return the messages of one urgent alarm."""
+    late = tick.now - news.since > timedelta(hours=6)
+    since = f"Since {say_time(news.since, tick.farm.zone)}."
+    title = f"Now: {news.title}"
+    text = f"NOW: {news.title}\n{news.text}\n{since}"
+    return _messages("alarm", f"alarm:{news.key}", title, text, tick, [], urgent=True, late=late)
+
+
+def round_title(told: Sequence[Telling], round_at: datetime, farm: Farm) -> str:
+    """Return a round's heading."""
+    count = len(told)
+    things = "nothing to do" if not count else f"{count} thing{'' if count == 1 else 's'} to do"
+    return f"Round {say_time(round_at, farm.zone)}: {things}"
+
+
+def _late(fell_due_at: datetime, tick: Tick) -> str:
+    """Return the words of a message that goes out late."""
+    return f"LATE: this fell due {say_time(fell_due_at, tick.farm.zone)}; the monitor was off then."
+
+
+def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime, tick: Tick, *, late: bool) -> str:
+    """Return a round's whole message: what to do in walking order, then the room, then care to take."""
+    farm = tick.farm
+    lines = [round_title(told, round_at, farm)]
+    if late:
+        lines.append(_late(round_at, tick))
+    water = sum(telling.task.water_ml for telling in told)
+    if water:
+        lines.append(f"Water to carry in all: {say_ml(water, farm.units)}.")
+    for place, group in groupby(told, key=lambda telling: farm.places.name(telling.task.groups[0].spot)):
+        lines += ["", place[0].upper() + place[1:]]
+        for telling in group:
+            lines += _lines(telling, tick)
+    for each in news:
+        lines += ["", f"{each.title}. {each.text}"]
+    return "\n".join([*lines, *_care(told)])
+
+
+_DOING = {
+    TaskKind.DRAIN: "drain the soak",
+    TaskKind.LOOK: "look into the stack",
+    TaskKind.UNCOVER: "uncover",
+    TaskKind.END_BLACKOUT: "end the blackout",
+    TaskKind.WATER: "water",
+    TaskKind.HARVEST: "harvest",
+    TaskKind.CLEAR: "clear and wash",
+}
+
+
+def _stage_words(telling: Telling) -> str:
+    """Return what a stage adds to a task's line."""
+    stage = telling.stages[-1].rpartition("#")[2]
+    if telling.task.urgency is Urgency.PAST and telling.task.kind in (*_MOVES, TaskKind.DRAIN):
+        return f" PAST ITS LATEST DAY ({say_day(telling.task.latest_on)}); told once."
+    if stage == "last" or (telling.task.urgency is Urgency.LAST_DAY and telling.task.kind in _MOVES):
+        return " Last day."
+    if stage == "still":
+        return " Still in water: nobody has entered it as drained."
+    return " You said not yet; asked again." if stage.startswith("again") else ""
+
+
+def task_lines(task: Task, tick: Tick, stage_words: str = "") -> list[str]:
+    """Return a task's lines: who and what, why, and the commands that answer."""
+    crop = tick.profiles[task.crop].name.lower()
+    day = "" if task.kind is TaskKind.DRAIN else f", day {task.day} ({say_day(local_day(tick.now, tick.farm.zone))})"
+    done = f"   Done: {task.answer}"
+    if task.trays > 1 and task.kind not in (TaskKind.DRAIN, TaskKind.CLEAR, TaskKind.LOOK):
+        done += "   (a part: add --trays N)"
+    return [
+        f" * Batch {task.batch} {crop}, {say_count(task)}{day}: {_DOING[task.kind]}.{stage_words} {task.move}",
+        f"   {task.why}",
+        f"{done}   Not yet: {not_yet_of(task.kind, task.batch)}",
+    ]
+
+
+def _lines(telling: Telling, tick: Tick) -> list[str]:
+    """Return the lines of one telling."""
+    return task_lines(telling.task, tick, _stage_words(telling))
+
+
+def care_lines(tasks: Iterable[Task]) -> list[str]:
+    """Return the cautions of several tasks, each once."""
+    cautions = dict.fromkeys(caution for task in tasks for caution in task.cautions)
+    return ["", "Take care", *(f" - {caution}" for caution in cautions)] if cautions else []
+
+
+def _care(told: Sequence[Telling]) -> list[str]:
+    return care_lines(telling.task for telling in told)
+
+
+def parted(news: Sequence[News]) -> tuple[list[News], list[News]]:
+    """Return (urgent news, the rest)."""
+    urgent = [each for each in news if each.priority is Priority.URGENT]
+    return urgent, [each for each in news if each.priority is not Priority.URGENT]

@@ -1,0 +1,50 @@
+"""A sensor that has been silent for longer than it usually is."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from alerts.findings import Finding, Priority, Tick
+from monitor.amounts import say_time
+from monitor.farm import Sensor
+
+FLOOR = timedelta(minutes=30)
+_TIMES = 3
+
+
+def silence(tick: Tick) -> tuple[Finding, ...]:
+    """Return the sensors with a topic that have not spoken for three of their usual intervals, and 30 minutes."""
+    found = []
+    for sensor in tick.farm.sensors.values():
+        if sensor.topic is None:
+            continue
+        heard = tick.live.last_heard(sensor.id)
+        since = max(heard, tick.watching_since) if heard else tick.watching_since
+        if tick.now - since >= patience(sensor, tick):
+            found.append(_finding(sensor, heard, since, tick))
+    return tuple(found)
+
+
+def patience(sensor: Sensor, tick: Tick) -> timedelta:
+    """Return how long a sensor may be silent: three of its usual intervals, at least half an hour."""
+    usual = sensor.usual_interval or tick.live.usual_interval(sensor.id)
+    return FLOOR if usual is None else max(FLOOR, usual * _TIMES)
+
+
+def _finding(sensor: Sensor, heard: datetime | None, since: datetime, tick: Tick) -> Finding:
+    """Return the finding in words."""
+    place = tick.farm.places.name(sensor.spot)
+    last = f"last heard {say_time(heard, tick.farm.zone)}" if heard else "not heard since the monitor started"
+    return Finding(
+        rule="sensor is silent",
+        spot=sensor.spot,
+        batch=None,
+        sensor=sensor.id,
+        priority=Priority.MEDIUM,
+        since=since,
+        value=None,
+        limit=None,
+        cause=f"Sensor {sensor.id} at {place} is silent, {last}.",
+        consequence=f"Nobody watches the {sensor.quantity.value} there meanwhile.",
+        action="Look at its battery, its plug and the network; `traywarden check` lists what is heard.",
+    )

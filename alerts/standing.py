@@ -1,0 +1,41 @@
+"""The trays that stand, by batch, place and phase: what every rule goes through; pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from alerts.findings import Tick
+from monitor.batches import Batch
+from monitor.phases import PhaseSpan, phase_now
+from monitor.profiles import Profile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand:
+    """Trays of one batch in one phase at one place.
+
+    Attributes:
+        batch: The batch.
+        profile: Its crop's profile.
+        spot: Where they are, or None.
+        span: Their phase.
+        trays: How many.
+    """
+
+    batch: Batch
+    profile: Profile
+    spot: str | None
+    span: PhaseSpan
+    trays: int
+
+
+def standing(tick: Tick) -> Iterator[Stand]:
+    """Yield the standing trays of every sown batch whose crop has a profile."""
+    for batch in tick.batches.values():
+        profile = tick.profiles.get(batch.crop)
+        if profile is None or batch.sown_at is None or batch.is_over:
+            continue
+        for part in batch.standing:
+            span = phase_now(batch, part, profile, now=tick.now, zone=tick.farm.zone)
+            yield Stand(batch=batch, profile=profile, spot=part.spot, span=span, trays=part.trays)

@@ -1,0 +1,166 @@
+"""The words of a task: the whole move, told to someone who has never done it, and the cautions that belong to it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from alerts.tasks import TaskKind, TrayGroup
+from monitor.amounts import say_cm, say_list, say_ml, say_trays
+from monitor.farm import Farm
+from monitor.profiles import Manner, PhaseKind, Profile
+
+HEAVY = "A stack under its weight is heavy: lift it from low down, never over your head; two people for a tall one."
+CLEANERS = (
+    "Wash first, then the cleaner at its label's rate and contact time, then rinse. Never mix cleaners: bleach with "
+    "acid, vinegar, peroxide or ammonia gives poisonous gas."
+)
+DOUBTFUL = "Smell, slime or grey fuzz: bin the whole tray and clean before using it again; do not cut round it."
+CUTTING = (
+    "Clean hands, blade and table; cut above the medium; drinking water only; into the cold store or sold the same day."
+)
+LIVING = "Rules for trays sold living differ from place to place: ask your food-safety inspector."
+SOAK_WATER = "Use drinking-quality water, and throw soak water away."
+RULES = "Your local food-safety rules decide."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """What is said of a task."""
+
+    move: str
+    cautions: tuple[str, ...]
+
+
+def say_where(farm: Farm, groups: Sequence[TrayGroup]) -> str:
+    """Return where trays stand, e.g. ``4 on rack 1 shelf 2 and 8 on rack 2 shelf 1``; one place needs no count."""
+    names = [farm.places.name(group.spot) if group.spot else "where they stand" for group in groups]
+    if len(groups) == 1:
+        return names[0]
+    return say_list([f"{group.trays} on {name}" for group, name in zip(groups, names, strict=True)])
+
+
+def _piles(groups: Sequence[TrayGroup]) -> str:
+    """Return the names of the piles that trays lie in, as the opening of a sentence; empty where there is none."""
+    names = sorted({group.stack for group in groups if group.stack})
+    if not names:
+        return ""
+    return f"Pile {say_list(names)}: what lies above them comes off first and goes back under its own weight. "
+
+
+def say_drain(profile: Profile) -> Said:
+    """Return how a soak is ended."""
+    return Said(
+        move=(
+            f"Pour the soak water off the {profile.name.lower()} seed, rinse it in drinking water, let it drip, "
+            "and sow it today. Seed left under water for more than a day drowns."
+        ),
+        cautions=(SOAK_WATER,),
+    )
+
+
+def say_look(profile: Profile, groups: Sequence[TrayGroup]) -> Said:
+    """Return how a stack is looked at."""
+    if profile.sticky:
+        return Said(
+            move=(
+                "Lift one tray's cover at the edge and look, no longer than a breath: roots gone down and most seed "
+                "leaves clear of the gel? Then it can come out today. Still shiny gel: cover back at once."
+            ),
+            cautions=(HEAVY,),
+        )
+    return Said(
+        move=_piles(groups) + "Lift each tray, look and smell: even white roots are right; mist dry edges; then back "
+        "into the dark under the same weight.",
+        cautions=(HEAVY, DOUBTFUL),
+    )
+
+
+def say_uncover(farm: Farm, profile: Profile, groups: Sequence[TrayGroup]) -> Said:
+    """Return how trays come out of their stack, or from under their cover."""
+    place = say_where(farm, groups)
+    stacked = profile.manner is Manner.STACKED
+    lift = "Weight off, lift each tray straight up" if stacked else "Take the cover off each tray"
+    dark = profile.plan(PhaseKind.BLACKOUT) is not None
+    after = "each under its own blackout cover, no water yet" if dark else "into the light, no water yet"
+    ready = (
+        " Gel still shiny, or roots not holding at a light tug: cover back at once and answer not yet."
+        if profile.sticky
+        else " Most not up yet: back under the weight and answer not yet."
+        if stacked
+        else " Most not up yet: cover back and answer not yet."
+    )
+    cautions = (HEAVY, DOUBTFUL) if stacked else (DOUBTFUL,)
+    return Said(move=f"{_piles(groups)}{lift}, back to {place}, {after}.{ready}", cautions=cautions)
+
+
+def say_end_blackout(farm: Farm, profile: Profile, groups: Sequence[TrayGroup]) -> Said:
+    """Return how trays come into the light."""
+    height = profile.blackout_ends_at_cm
+    tall = f"Stems about {say_cm(height.value, farm.units)} tall: " if height else ""
+    move = f"{tall}blackout covers off, under the lamp on {say_where(farm, groups)}."
+    move += " Pale leaves are right, they green within a day. Much shorter: cover back and answer not yet."
+    return Said(move=move[0].upper() + move[1:], cautions=(DOUBTFUL,))
+
+
+def say_water(farm: Farm, ml_per_tray: float, groups: Sequence[TrayGroup]) -> Said:
+    """Return how much is poured, where."""
+    trays = sum(group.trays for group in groups)
+    total = f", {say_ml(ml_per_tray * trays, farm.units)} in all" if trays > 1 else ""
+    return Said(
+        move=(
+            f"Lift a tray first: one that feels heavy gets none. A light one gets {say_ml(ml_per_tray, farm.units)} "
+            f"into its bottom tray, not over the leaves ({say_trays(trays)} on {say_where(farm, groups)}{total})."
+        ),
+        cautions=(),
+    )
+
+
+def say_harvest(farm: Farm, profile: Profile, groups: Sequence[TrayGroup], *, closing: bool, over: bool) -> Said:
+    """Return how trays are cut or go out living."""
+    height = f"{say_cm(profile.cut_at_cm.low, farm.units)} to {say_cm(profile.cut_at_cm.high, farm.units)}"
+    opening = (
+        "Past its best: cut what is still good today, bin the rest"
+        if over
+        else "Last good day: cut today, or send it out living"
+        if closing
+        else f"Ready from now on, at {height}: cut as you sell, or send it out living"
+    )
+    allergy = (f"Declare: {profile.allergens}",) if profile.allergens else ()
+    return Said(
+        move=f"{opening} ({say_where(farm, groups)}). Leaves dry, no water for half a day before cutting.",
+        cautions=(CUTTING, profile.storage["text"], *allergy, DOUBTFUL, LIVING, RULES),
+    )
+
+
+def say_clear(farm: Farm, groups: Sequence[TrayGroup]) -> Said:
+    """Return how a place is cleared and washed."""
+    return Said(
+        move=(
+            f"Clear {say_where(farm, groups)}: old roots and medium out of the room, then wash trays, covers, weights "
+            "and the shelf, and let them dry."
+        ),
+        cautions=(CLEANERS,),
+    )
+
+
+_ANSWERS: dict[TaskKind, str] = {
+    TaskKind.DRAIN: "drain",
+    TaskKind.LOOK: "look",
+    TaskKind.UNCOVER: "uncover",
+    TaskKind.END_BLACKOUT: "lights",
+    TaskKind.WATER: "water",
+    TaskKind.HARVEST: "harvest",
+    TaskKind.CLEAR: "clean --batch",
+}
+
+
+def answer_of(kind: TaskKind, batch: str) -> str:
+    """Return the short command that says a task is done."""
+    tail = " --grams ..." if kind is TaskKind.HARVEST else ""
+    return f"traywarden {_ANSWERS[kind]} {batch}{tail}"
+
+
+def not_yet_of(kind: TaskKind, batch: str) -> str:
+    """Return the short command that says "not yet"."""
+    return f"traywarden not-yet {batch} {kind.value.split()[0]}"

@@ -1,0 +1,45 @@
+"""Which sensors a topic feeds: filters with + and # worked out once a topic; pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.farm import Sensor
+
+_REMEMBERED = 10_000
+
+
+def matches(topic_filter: str, topic: str) -> bool:
+    """Tell whether an MQTT topic filter takes a topic. Source: [MQTT5] section 4.7."""
+    if topic.startswith("$") and topic_filter[:1] in "+#":
+        return False
+    wanted, given = topic_filter.split("/"), topic.split("/")
+    for place, level in enumerate(wanted):
+        if level == "#":
+            return True
+        if place >= len(given) or level not in ("+", given[place]):
+            return False
+    return len(wanted) == len(given)
+
+
+class Routes:
+    """The sensors of a farm by topic; answers are remembered, bounded."""
+
+    def __init__(self, sensors: Iterable[Sensor]) -> None:
+        """Take the sensors that have a topic."""
+        self._sensors = tuple(sensor for sensor in sensors if sensor.topic is not None)
+        self._known: dict[str, tuple[Sensor, ...]] = {}
+
+    @property
+    def filters(self) -> tuple[str, ...]:
+        """Return the topic filters to subscribe to, each once."""
+        return tuple(dict.fromkeys(sensor.topic for sensor in self._sensors if sensor.topic is not None))
+
+    def of(self, topic: str) -> tuple[Sensor, ...]:
+        """Return the sensors that a topic feeds; empty where no sensor claims it."""
+        found = self._known.get(topic)
+        if found is None:
+            found = tuple(s for s in self._sensors if s.topic is not None and matches(s.topic, topic))
+            if len(self._known) < _REMEMBERED:
+                self._known[topic] = found
+        return found

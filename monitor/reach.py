@@ -1,0 +1,85 @@
+"""Which sensor can speak for which trays: a covered tray's light and humidity only from under its cover; pure.
+
+Room air stands in for the temperature of a covered tray where no sensor lies under the cover, since the tray
+follows the room's air within hours (common practice, no source); it never stands in for its light or humidity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.farm import Farm, Sensor
+from monitor.phases import PhaseSpan
+from monitor.places import SpotKind
+from monitor.profiles import Manner, PhaseKind
+from monitor.readings import Quantity
+
+NOT_MEASURED = "not measured"
+
+
+def is_covered(span: PhaseSpan) -> bool:
+    """Tell whether trays in this phase stand under a cover: stacked, covered, or under a blackout cover."""
+    if span.kind is PhaseKind.GERMINATION:
+        return span.manner is not Manner.OPEN
+    return span.kind is PhaseKind.BLACKOUT
+
+
+def _outer_spots(farm: Farm, spot: str | None) -> tuple[str, ...]:
+    """Return a spot and all that hold it, innermost first; no spot means the only room, if there is one."""
+    if spot is not None:
+        return farm.places.chain(spot)
+    rooms = [each.id for each in farm.places if each.kind is SpotKind.ROOM]
+    return tuple(rooms) if len(rooms) == 1 else ()
+
+
+def _nearest(sensors: Iterable[Sensor], spots: tuple[str, ...]) -> tuple[Sensor, ...]:
+    """Return the sensors of the innermost spot that has any."""
+    known = list(sensors)
+    for spot in spots:
+        here = tuple(sensor for sensor in known if sensor.spot == spot)
+        if here:
+            return here
+    return ()
+
+
+def sensors_for(farm: Farm, spot: str | None, span: PhaseSpan, quantity: Quantity) -> tuple[Sensor, ...]:
+    """Return the sensors that speak for trays at a spot in a phase; none means "not measured".
+
+    Args:
+        farm: The farm.
+        spot: Where the trays are, or None where nobody said.
+        span: Their phase.
+        quantity: What is asked for.
+    """
+    spots = _outer_spots(farm, spot)
+    of_kind = [sensor for sensor in farm.sensors.values() if sensor.quantity is quantity]
+    if not is_covered(span):
+        return _nearest((sensor for sensor in of_kind if not sensor.under_cover), spots)
+    under = _nearest((sensor for sensor in of_kind if sensor.under_cover), spots)
+    if under or quantity is not Quantity.TEMPERATURE:
+        return under
+    return _nearest((sensor for sensor in of_kind if not sensor.under_cover), spots)
+
+
+def weight_sensors_for(farm: Farm, spot: str | None) -> tuple[Sensor, ...]:
+    """Return the load cells, with dry and full weight known, that lie under trays at a spot or inside it."""
+    if spot is None:
+        return ()
+    return tuple(
+        sensor
+        for sensor in farm.sensors.values()
+        if sensor.quantity is Quantity.WEIGHT
+        and sensor.dry_g is not None
+        and sensor.full_g is not None
+        and farm.places.is_within(sensor.spot, spot)
+    )
+
+
+def available_fraction(sensor: Sensor, weight_g: float) -> float | None:
+    """Return the share of available water that a load cell's weight stands for; None where it is not set up.
+
+    Source: [FAO56] ch. 8, total available water, by mass for one tray.
+    """
+    if sensor.dry_g is None or sensor.full_g is None or sensor.full_g <= sensor.dry_g:
+        return None
+    return (weight_g - sensor.dry_g) / (sensor.full_g - sensor.dry_g)
