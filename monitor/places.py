@@ -148,6 +148,8 @@ class Places:
             if wanted in (spot.id.casefold(), spot.name.casefold()):
                 return spot
         fits = [spot for spot in self._spots.values() if spot.id.casefold().endswith("/" + wanted)]
+        least = min((spot.id.count("/") for spot in fits), default=0)
+        fits = [spot for spot in fits if spot.id.count("/") == least]  # 1/2 is a shelf before it is a tray's place
         if len(fits) == 1:
             return fits[0]
         if fits:

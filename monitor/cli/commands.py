@@ -13,26 +13,48 @@ class Known(NamedTuple):
     where: str
 
 
-START = "Start"
+START = "To begin"
 WALK = "On the walk"
 SOWING = "Sowing and stacking"
-TRAYS = "The trays in the room"
+TRAYS = "Trays in the room"
 LEAVING = "What leaves the room"
 BOOK = "The book"
-ROOM = "Room and sensors"
+ROOM = "The monitor"
 
 SECTIONS = (START, WALK, SOWING, TRAYS, LEAVING, BOOK, ROOM)
 
 COMMANDS: dict[str, Known] = {
-    "init": Known(START, "Write a farm.toml by answering a few questions.", "monitor.cli.init:init"),
-    "check": Known(
-        START, "Look over farm.toml, crop profiles and broker; list every fault.", "monitor.cli.check:check"
-    ),
-    "keys": Known(START, "List every key that farm.toml may hold.", "monitor.cli.check:keys"),
-    "unit-file": Known(START, "Print a systemd unit for this farm.", "monitor.cli.check:unit_file"),
-    "run": Known(START, "Listen, judge and nudge until stopped.", "monitor.cli.run:run"),
     "demo": Known(START, "Run a simulated cellar through 14 days in a minute.", "monitor.cli.demo:demo"),
-    "rounds": Known(
-        WALK, "What is to be done at the round now, next, or at a given time.", "monitor.cli.rounds:rounds"
-    ),
+    "init": Known(START, "Write a farm.toml by answering a few questions.", "monitor.cli.init:init"),
+    "check": Known(START, "Look over farm.toml, profiles and broker; list every fault.", "monitor.cli.check:check"),
+    "keys": Known(START, "List every key that farm.toml may hold.", "monitor.cli.check:keys"),
+    "profiles": Known(START, "List the crops that are known, and what each needs.", "monitor.cli.profiles:profiles"),
+    "rounds": Known(WALK, "What is to be done now, next and tomorrow.", "monitor.cli.rounds:rounds"),
+    "not-yet": Known(WALK, "Answer a task with not yet.", "monitor.cli.verbs_book:not_yet"),
+    "look": Known(WALK, "A stack was looked into.", "monitor.cli.verbs_trays:look"),
+    "lift": Known(WALK, "How a tray feels in the hand: heavy, right or light.", "monitor.cli.verbs_trays:lift"),
+    "note": Known(WALK, "Write something down about a batch.", "monitor.cli.verbs_trays:note"),
+    "soak": Known(SOWING, "Seed was put to soak.", "monitor.cli.verbs_sow:soak"),
+    "drain": Known(SOWING, "A soak was drained.", "monitor.cli.verbs_trays:drain"),
+    "sow": Known(SOWING, "Trays were sown, or an earlier day's sowing again.", "monitor.cli.verbs_sow:sow"),
+    "stack": Known(SOWING, "Trays were piled up, or covered, in the dark.", "monitor.cli.verbs_trays:stack"),
+    "uncover": Known(TRAYS, "Weight or cover came off.", "monitor.cli.verbs_trays:uncover"),
+    "lights": Known(TRAYS, "The blackout ended.", "monitor.cli.verbs_trays:lights"),
+    "water": Known(TRAYS, "Trays were watered.", "monitor.cli.verbs_trays:water"),
+    "weigh": Known(TRAYS, "A tray was weighed.", "monitor.cli.verbs_trays:weigh"),
+    "move": Known(TRAYS, "Trays stand somewhere else now.", "monitor.cli.verbs_trays:move"),
+    "harvest": Known(LEAVING, "Trays were cut.", "monitor.cli.verbs_leave:harvest"),
+    "deliver": Known(LEAVING, "Trays, or what was cut, went out.", "monitor.cli.verbs_leave:deliver"),
+    "discard": Known(LEAVING, "Trays were thrown away.", "monitor.cli.verbs_leave:discard"),
+    "clean": Known(LEAVING, "A place was cleared and washed.", "monitor.cli.verbs_leave:clean"),
+    "batches": Known(BOOK, "What stands, where, in which phase.", "monitor.cli.batches:batches"),
+    "batch": Known(BOOK, "One batch's whole story.", "monitor.cli.batches:batch"),
+    "correct": Known(BOOK, "Correct or withdraw an entry.", "monitor.cli.verbs_book:correct"),
+    "run": Known(ROOM, "Listen, judge and nudge until stopped.", "monitor.cli.run:run"),
+    "status": Known(ROOM, "How the monitor is.", "monitor.cli.run:status"),
+    "try-channels": Known(ROOM, "Send everyone a test message.", "monitor.cli.channels:try_channels"),
+    "import": Known(ROOM, "Bring in readings from a logger's CSV file.", "monitor.cli.import_:import_"),
+    "backup": Known(ROOM, "Copy ledger and readings into one file.", "monitor.cli.backup:backup"),
+    "restore": Known(ROOM, "Put a backup in place.", "monitor.cli.backup:restore"),
+    "unit-file": Known(ROOM, "Print a systemd unit for this farm.", "monitor.cli.check:unit_file"),
 }

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import click
+from click.termui import progressbar
 
 from monitor.cli.common import Context, json_option
 from monitor.errors import NotFoundError, RefusedError
@@ -49,13 +51,13 @@ def _columns(said: tuple[str, ...], farm: Farm) -> dict[str, Any]:
 
 def _bring_in(path: Path, wish: Wish, manner: Manner, store: ReadingStore, context: Context) -> Tally:
     """Read the file into the store with a progress bar, and return what came of its rows."""
-    from collectors.csvfile import Tally, read_blocks
+    from collectors import csvfile
     from collectors.pipeline import judge_value
 
-    tally = Tally()
+    tally = csvfile.Tally()
     farm = context.farm()
-    with click.progressbar(length=manner.rows, label="Reading", file=click.get_text_stream("stderr")) as bar:
-        blocks = read_blocks(
+    with progressbar(length=manner.rows, label="Reading", file=sys.stderr) as bar:
+        blocks = csvfile.read_blocks(
             path, wish, manner, judge=judge_value, now=context.clock(), records_from=farm.records_from, tally=tally
         )
         for block in blocks:
@@ -139,11 +141,11 @@ def import_(
     option that settles it is named. Rows in error are told by line and passed over. Bringing in the same file
     twice changes nothing.
     """
-    from collectors.csvfile import Wish, look_over
+    from collectors import csvfile
     from monitor.service import open_readings
 
     farm = context.farm()
-    wish = Wish(
+    wish = csvfile.Wish(
         time_column=time_column,
         columns=_columns(maps, farm),
         delimiter="\t" if delimiter in ("TAB", "tab", "\\t") else delimiter,
@@ -153,7 +155,7 @@ def import_(
         skip_lines=skip_lines,
         encoding=encoding,
     )
-    manner = look_over(path, wish)
+    manner = csvfile.look_over(path, wish)
     store = open_readings(farm)
     try:
         before = store.count()

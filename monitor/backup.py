@@ -1,0 +1,220 @@
+"""Copies of what is kept: consistent while the service runs, checked before they are put back."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import sqlite3
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from monitor.errors import BackupError
+from monitor.stores.engine import LEDGER_FILE
+from monitor.stores.sqlite import READINGS_FILE
+
+MANIFEST = "manifest.json"
+_COUNTED = {LEDGER_FILE: "entry", READINGS_FILE: "reading"}
+_CHUNK = 1 << 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manifest:
+    """What a backup says it holds.
+
+    Attributes:
+        made_at: When it was made.
+        files: Name -> (SHA-256, number of rows).
+    """
+
+    made_at: datetime
+    files: dict[str, tuple[str, int]]
+
+
+def _copy_database(source: Path, target: Path) -> int:
+    """Copy a SQLite file as one consistent state, and return its number of entries or readings."""
+    try:
+        with closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True)) as reader:
+            with closing(sqlite3.connect(target)) as writer:
+                reader.backup(writer, pages=2_000, sleep=0)
+                writer.execute("PRAGMA journal_mode=DELETE")
+            with closing(sqlite3.connect(target)) as copy:
+                return _rows(copy, _COUNTED[source.name])
+    except sqlite3.Error as exc:
+        raise BackupError(f"{source} cannot be copied: {exc}") from exc
+
+
+def _rows(connection: sqlite3.Connection, table: str) -> int:
+    """Return a table's number of rows."""
+    return int(connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
+
+
+def _sha256(path: Path) -> str:
+    """Return a file's SHA-256 in hexadecimal."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while chunk := file.read(_CHUNK):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def backup(folder: Path, to: Path, *, now: datetime) -> Manifest:
+    """Write the databases of a storage folder into one zip file; the service may go on running.
+
+    Args:
+        folder: The storage folder.
+        to: The file to write; it is complete under this name, or not there.
+        now: When it is made.
+
+    Raises:
+        BackupError: There is nothing to copy, the file exists, or it cannot be written.
+    """
+    present = [name for name in _COUNTED if (folder / name).exists()]
+    if not present:
+        raise BackupError(f"{folder} holds neither {LEDGER_FILE} nor {READINGS_FILE}: nothing to copy")
+    if to.exists():
+        raise BackupError(f"{to} is there already; name another file, or move that one away")
+    try:
+        to.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=to.parent, prefix=".backup-") as work:
+            files = {}
+            for name in present:
+                rows = _copy_database(folder / name, Path(work) / name)
+                files[name] = (_sha256(Path(work) / name), rows)
+            manifest = Manifest(made_at=now, files=files)
+            _write_zip(Path(work), manifest, to)
+    except OSError as exc:
+        raise BackupError(f"{to} cannot be written: {exc}") from exc
+    return manifest
+
+
+def _write_zip(work: Path, manifest: Manifest, to: Path) -> None:
+    """Put copies and manifest into one file, which gets its name when it is whole."""
+    unfinished = work / "backup.zip"
+    told = {
+        "schema": "traywarden.backup/1",
+        "made_at": manifest.made_at.isoformat(),
+        "files": {name: {"sha256": digest, "rows": rows} for name, (digest, rows) in manifest.files.items()},
+    }
+    with zipfile.ZipFile(unfinished, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
+        archive.writestr(MANIFEST, json.dumps(told, indent=2))
+        for name in manifest.files:
+            archive.write(work / name, name)
+    _to_disk(unfinished)
+    os.replace(unfinished, to)
+
+
+def _to_disk(path: Path) -> None:
+    """Wait until a file is on disk."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[tuple[zipfile.ZipFile, Manifest]]:
+    """Give a backup's archive with its manifest."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            yield archive, _manifest(json.loads(archive.read(MANIFEST)))
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, KeyError, ValueError, OSError, EOFError) as exc:
+        raise BackupError(f"{path} is no whole backup of Traywarden: {exc}") from exc
+
+
+def _manifest(told: dict[str, Any]) -> Manifest:
+    """Return what a manifest says."""
+    files = {str(name): (str(each["sha256"]), int(each["rows"])) for name, each in told["files"].items()}
+    if not files or set(files) - set(_COUNTED):
+        raise ValueError(f"its manifest names {sorted(files)}")
+    return Manifest(made_at=datetime.fromisoformat(told["made_at"]).astimezone(UTC), files=files)
+
+
+def _unpack(archive: zipfile.ZipFile, manifest: Manifest, work: Path) -> None:
+    """Unpack and check each database against the manifest, and by SQLite itself."""
+    for name, (digest, rows) in manifest.files.items():
+        target = work / name
+        with archive.open(name) as source, target.open("wb") as file:
+            shutil.copyfileobj(source, file, _CHUNK)
+        if _sha256(target) != digest:
+            raise BackupError(f"{name} in the backup is not what its manifest says: it was changed or damaged")
+        try:
+            with closing(sqlite3.connect(target)) as copy:
+                sound = copy.execute("PRAGMA integrity_check").fetchone()[0]
+                if sound != "ok" or _rows(copy, _COUNTED[name]) != rows:
+                    raise BackupError(f"{name} in the backup is damaged: {sound}, {rows} rows were promised")
+        except sqlite3.Error as exc:
+            raise BackupError(f"{name} in the backup is no database: {exc}") from exc
+
+
+def restore(path: Path, folder: Path, *, now: datetime, overwrite: bool = False) -> Manifest:
+    """Put a backup's databases into a storage folder, after checking them; the service must be stopped.
+
+    What was there stays beside it under a dated name.
+
+    Args:
+        path: The backup.
+        folder: The storage folder.
+        now: For the dated names.
+        overwrite: Allow databases that are there to be put aside.
+
+    Raises:
+        BackupError: The backup is not whole, or databases are there and ``overwrite`` is not given.
+    """
+    with _opened(path) as (archive, manifest):
+        present = [name for name in manifest.files if (folder / name).exists()]
+        if present and not overwrite:
+            raise BackupError(
+                f"{folder} holds {' and '.join(present)} already; stop the service and say --overwrite to put "
+                "them aside"
+            )
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryDirectory(dir=folder, prefix=".restore-") as work:
+                _unpack(archive, manifest, Path(work))
+                for name in manifest.files:
+                    _put_in_place(Path(work) / name, folder / name, now)
+        except OSError as exc:
+            raise BackupError(f"{folder} cannot be written: {exc}") from exc
+    return manifest
+
+
+def _put_in_place(new: Path, target: Path, now: datetime) -> None:
+    """Move a database to its place; an older one, with its log files, goes aside under a dated name."""
+    _to_disk(new)
+    for suffix in ("", "-wal", "-shm"):
+        old = target.with_name(target.name + suffix)
+        if old.exists():
+            old.rename(target.with_name(f"{target.name}{suffix}.before-{now:%Y%m%dT%H%M%SZ}"))
+    os.replace(new, target)
+
+
+def copy_ledger(ledger: Path, folder: Path, *, now: datetime, keep: int) -> Path:
+    """Copy the ledger into a folder under its date, and let go of the oldest copies.
+
+    Args:
+        ledger: The ledger database.
+        folder: Where copies go; best on another disk.
+        now: For the name.
+        keep: How many copies stay.
+
+    Raises:
+        BackupError: It cannot be copied or written.
+    """
+    target = folder / f"ledger-{now:%Y%m%dT%H%M%SZ}.db"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=folder, prefix=".copy-") as work:
+            _copy_database(ledger, Path(work) / LEDGER_FILE)
+            _to_disk(Path(work) / LEDGER_FILE)
+            os.replace(Path(work) / LEDGER_FILE, target)
+        for old in sorted(folder.glob("ledger-*.db"))[:-keep]:
+            old.unlink()
+    except OSError as exc:
+        raise BackupError(f"the ledger cannot be copied to {folder}: {exc}") from exc
+    return target

@@ -1,0 +1,51 @@
+"""``traywarden backup`` and ``traywarden restore``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from monitor import backup as copies
+from monitor.amounts import say_time
+from monitor.cli.common import Context, json_option
+
+
+def _facts(schema: str, path: Path, manifest: copies.Manifest) -> dict[str, object]:
+    """Return what a backup holds as the documented JSON."""
+    return {
+        "schema": schema,
+        "file": str(path),
+        "made_at": manifest.made_at.isoformat(),
+        "files": {name: {"sha256": digest, "rows": rows} for name, (digest, rows) in manifest.files.items()},
+    }
+
+
+@click.command(epilog="Example: traywarden backup /mnt/stick/saltcellar-2026-03-02.zip")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@json_option
+@click.pass_obj
+def backup(context: Context, file: Path) -> None:
+    """Copy ledger and readings into one file; the monitor may go on running."""
+    manifest = copies.backup(context.farm().storage.folder, file, now=context.clock())
+    if context.as_json:
+        context.echo_json(_facts("traywarden.backup/1", file, manifest))
+    for name, (_, rows) in manifest.files.items():
+        context.echo(f"{name}: {rows} rows")
+    context.echo(f"Written to {file}. Keep it on another disk; farm.toml and your own profiles are not in it.")
+
+
+@click.command(epilog="Example: traywarden restore /mnt/stick/saltcellar-2026-03-02.zip --overwrite")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
+@click.option("--overwrite", is_flag=True, help="Put databases that are there aside, under dated names.")
+@json_option
+@click.pass_obj
+def restore(context: Context, file: Path, overwrite: bool) -> None:
+    """Check a backup and put it in place; stop the monitor first."""
+    farm = context.farm()
+    manifest = copies.restore(file, farm.storage.folder, now=context.clock(), overwrite=overwrite)
+    if context.as_json:
+        context.echo_json(_facts("traywarden.restore/1", file, manifest))
+    for name, (_, rows) in manifest.files.items():
+        context.echo(f"{name}: {rows} rows, checked")
+    context.echo(f"Restored as of {say_time(manifest.made_at, farm.zone)} into {farm.storage.folder}.")

@@ -1,0 +1,143 @@
+"""``traywarden profiles``: the crops that are known, and what each needs, with its sources."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import click
+
+from monitor.cli.common import Context, json_option
+from monitor.profilefile import find_profile, shipped_texts
+from monitor.profiles import Figure, PhaseKind, Profile, Span
+
+COMMON_CARE = (
+    "Sow only untreated seed meant for food or shoots.",
+    "Use drinking-quality water; throw soak water away.",
+    "Cut above the medium with a clean blade; into the cold store or sold the same day.",
+    "Smell, slime or grey fuzz: bin the whole tray; do not cut round it.",
+    "This tool watches conditions; it cannot see germs. A tray that grew well can still be unsafe: people who are "
+    "pregnant, very young, old or ill are at higher risk from raw shoots.",
+    "Trays sold living: rules differ from place to place. Local food-safety rules decide in all of this.",
+)
+"""What holds for every crop, whatever its profile says."""
+
+
+def _days(profile: Profile, kind: PhaseKind) -> str:
+    """Return a phase's days, e.g. ``4-6 (5)``; a dash where the crop has no such phase."""
+    plan = profile.plan(kind)
+    if plan is None:
+        return "-"
+    return f"{plan.days.low:g}-{plan.days.high:g} ({plan.days.usual:g})"
+
+
+def profile_json(profile: Profile) -> dict[str, Any]:
+    """Return a profile as the documented JSON."""
+
+    def plain(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {str(getattr(key, "value", key)): plain(each) for key, each in value.items()}
+        if isinstance(value, list | tuple):
+            return [plain(each) for each in value]
+        return getattr(value, "value", value) if not isinstance(value, int | float | str | bool) else value
+
+    facts: dict[str, Any] = plain(asdict(profile))
+    return facts
+
+
+@click.group(invoke_without_command=True, epilog="Example: traywarden profiles")
+@json_option
+@click.pass_context
+def profiles(ctx: click.Context) -> None:
+    """List the crops that are known; `profiles show CROP` tells what one needs."""
+    if ctx.invoked_subcommand is not None:
+        return
+    context: Context = ctx.obj
+    known = context.profiles()
+    if context.as_json:
+        context.echo_json(
+            {"schema": "traywarden.profiles/1", "profiles": [profile_json(each) for each in known.values()]}
+        )
+        return
+    context.echo(
+        f"{'crop':<15} {'name':<22} {'seed':<7} {'covered, d':<11} {'blackout, d':<12} harvest, d since sowing"
+    )
+    for each in known.values():
+        seed = "sticky" if each.sticky else "soak" if each.soak_hours else "dry"
+        own = "" if each.origin == "shipped" else f"   from {each.origin}"
+        context.echo(
+            f"{each.id:<15} {each.name:<22} {seed:<7} {_days(each, PhaseKind.GERMINATION):<11} "
+            f"{_days(each, PhaseKind.BLACKOUT):<12} {_days(each, PhaseKind.HARVEST)}{own}"
+        )
+
+
+@profiles.command(epilog="Example: traywarden profiles show basil --toml > profiles/basil.toml")
+@click.argument("crop")
+@click.option("--toml", is_flag=True, help="Print the file, ready to copy into your own folder and change.")
+@json_option
+@click.pass_obj
+def show(context: Context, crop: str, toml: bool) -> None:
+    """Show what a crop needs, each figure with its source."""
+    profile = find_profile(context.profiles(), crop)
+    if toml:
+        click.echo(shipped_texts().get(profile.id, f"# {profile.id} is your own: {profile.origin}"))
+        return
+    if context.as_json:
+        context.echo_json({"schema": "traywarden.profile/1", "profile": profile_json(profile)})
+        return
+    for line in _lines(profile):
+        context.echo(line)
+
+
+def _span(name: str, span: Span | None, unit: str) -> list[str]:
+    """Return a span with its source, in a list; empty where there is none."""
+    if span is None:
+        return []
+    return [f"  {name:<26} {span.low:g} / {span.usual:g} / {span.high:g} {unit:<12} {span.source}"]
+
+
+def _figure(name: str, figure: Figure | None, unit: str) -> list[str]:
+    """Return a figure with its source, in a list; empty where there is none."""
+    return [] if figure is None else [f"  {name:<26} {figure.value:g} {unit:<12} {figure.source}"]
+
+
+def _lines(profile: Profile) -> list[str]:
+    """Return a profile in lines."""
+    sticky = "sticky seed: no soak, not to be touched while covered" if profile.sticky else "not sticky"
+    lines = [
+        f"{profile.name} ({profile.species}), {profile.id}, {profile.origin}",
+        f"  {sticky}; germinates {profile.manner.value}",
+        "Figures: low / usual / high, per nominal 10 x 20 inch tray, with their source",
+        *_span("seed", profile.seed_g_per_tray, "g"),
+        *_span("soak", profile.soak_hours, "h"),
+        *_span("weight on the stack", profile.stack_weight_kg, "kg"),
+    ]
+    for plan in profile.phases:
+        lines += [f"{plan.kind.value.capitalize()}", *_span("days", plan.days, "d")]
+        for quantity, bands in plan.bands.items():
+            for band in bands:
+                low = "" if band.low is None else f"from {band.low:g} "
+                high = "" if band.high is None else f"to {band.high:g} "
+                lines.append(f"  {quantity.value + ', ' + band.where.value:<26} {low}{high}  {band.source}")
+        lines += _span("hours of light", plan.light_hours, "h a day")
+        lines += _span("daily light integral", plan.daily_light_mol_m2, "mol m-2 d-1")
+    lines += [
+        "Water and harvest",
+        *_span("first water, day", profile.first_water_day, "d"),
+        *_span("then every", profile.water_every_days, "d"),
+        *_span("a pour", profile.water_ml_per_pour, "ml"),
+        *_figure("watered at (share left)", profile.refill_fraction, ""),
+        *_figure("limp at (share left)", profile.wilting_fraction, ""),
+        *_figure("blackout ends at", profile.blackout_ends_at_cm, "cm"),
+        *_span("cut at", profile.cut_at_cm, "cm"),
+        *_span("keeps living", profile.holding_days_living, "d"),
+        *_span("yield", profile.yield_g_per_tray, "g"),
+        *_figure("base temperature", profile.base_temp_c, "degC"),
+        *_figure("1000 seeds", profile.thousand_seed_g, "g"),
+        f"  storage: {profile.storage['text']}  {profile.storage['source']}",
+    ]
+    lines += [f"Note: {note}" for note in profile.notes]
+    lines += ["Take care"]
+    lines += [f"  {line}" for line in (*([profile.allergens] if profile.allergens else []), *profile.cautions)]
+    lines += [f"  {line}" for line in COMMON_CARE]
+    return lines

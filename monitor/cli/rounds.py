@@ -1,0 +1,151 @@
+"""``traywarden rounds``: what is to be done now, or at a given time, in walking order; computed, nothing is sent."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import click
+
+from alerts.derive import open_tasks
+from alerts.findings import Tick
+from alerts.nudges import care_lines, task_lines
+from alerts.rounds import next_round
+from alerts.tasks import Task, Urgency
+from monitor.amounts import say_day, say_ml, say_time
+from monitor.cli.common import Context, json_option
+from monitor.clock import local_day
+from monitor.fold import fold_as_of
+from monitor.live import LiveBuffer
+from monitor.timewords import read_instant
+
+
+def _tick(context: Context, now: datetime) -> Tick:
+    """Return the moment as the ledger has it; sensors are not asked here."""
+    farm = context.farm()
+    return Tick(
+        now=now,
+        farm=farm,
+        profiles=context.profiles(),
+        batches=fold_as_of(context.ledger().entries(), now),
+        live=LiveBuffer(),
+        watching_since=now,
+    )
+
+
+def _is_due(task: Task, now: datetime) -> bool:
+    """Tell whether a task is to be done at this moment: its time has come, and nobody put it off."""
+    off = task.answered_not_yet_until
+    return (task.ask_at <= now or task.urgency is not Urgency.EARLY) and (off is None or off <= now)
+
+
+def task_json(task: Task, tick: Tick) -> dict[str, Any]:
+    """Return a task as the documented JSON."""
+    return {
+        "key": task.key,
+        "kind": task.kind.value,
+        "batch": task.batch,
+        "crop": task.crop,
+        "day": task.day,
+        "trays": task.trays,
+        "where": [
+            {"trays": group.trays, "spot": group.spot, "stack": group.stack, "name": tick.farm.places.name(group.spot)}
+            for group in task.groups
+        ],
+        "earliest_on": task.earliest_on.isoformat(),
+        "usual_on": task.usual_on.isoformat(),
+        "latest_on": task.latest_on.isoformat(),
+        "ask_at": task.ask_at.isoformat(),
+        "standing": task.urgency.value,
+        "not_yet_until": task.answered_not_yet_until.isoformat() if task.answered_not_yet_until else None,
+        "move": task.move,
+        "why": task.why,
+        "cautions": list(task.cautions),
+        "answer": task.answer,
+        "water_ml": round(task.water_ml),
+    }
+
+
+@click.command(epilog="Example: traywarden rounds --at 'tomorrow 07:30'")
+@click.option("--at", metavar="WHEN", help="At this time: 17:00, 'tomorrow 07:30', 'fri 7:30'.")
+@json_option
+@click.pass_obj
+def rounds(context: Context, at: str | None) -> None:
+    """Say what is to be done now, what may be done early, and what comes at the next round and tomorrow."""
+    farm = context.farm()
+    now = context.clock() if at is None else read_instant(at, now=context.clock(), zone=farm.zone, ahead=True)
+    tick = _tick(context, now)
+    tasks = open_tasks(tick)
+    due = [task for task in tasks if _is_due(task, now)]
+    early = [task for task in tasks if task not in due and task.earliest_on <= local_day(now, farm.zone)]
+    coming_at = next_round(farm, now)
+    known = {task.key for task in due}
+    later = _tick(context, coming_at)
+    coming = [task for task in open_tasks(later) if _is_due(task, coming_at) and task.key not in known]
+    tomorrow = _tomorrow(context, now, known | {task.key for task in coming})
+    if context.as_json:
+        context.echo_json(
+            {
+                "schema": "traywarden.rounds/1",
+                "at": now.isoformat(),
+                "next_round_at": coming_at.isoformat(),
+                "due": [task_json(task, tick) for task in due],
+                "may_be_done": [task_json(task, tick) for task in early],
+                "next_round": [task_json(task, later) for task in coming],
+                "tomorrow": [task_json(task, later) for task in tomorrow],
+            }
+        )
+        return
+    _tell(context, tick, due, early, coming, coming_at, tomorrow)
+
+
+def _tomorrow(context: Context, now: datetime, known: set[str]) -> list[Task]:
+    """Return what falls due tomorrow and is not said already."""
+    farm = context.farm()
+    day = local_day(now, farm.zone) + timedelta(days=1)
+    end = next_round(farm, now)
+    while local_day(end, farm.zone) <= day:
+        last, end = end, next_round(farm, end)
+    if local_day(last, farm.zone) != day:
+        return []
+    return [task for task in open_tasks(_tick(context, last)) if _is_due(task, last) and task.key not in known]
+
+
+def _tell(
+    context: Context,
+    tick: Tick,
+    due: list[Task],
+    early: list[Task],
+    coming: list[Task],
+    coming_at: datetime,
+    tomorrow: list[Task],
+) -> None:
+    """Say it in words."""
+    farm = tick.farm
+    context.echo(f"{farm.name}, {say_time(tick.now, farm.zone)}")
+    if not due:
+        context.echo(f"Nothing to do until {say_time(coming_at, farm.zone)}.")
+    water = sum(task.water_ml for task in due)
+    if water:
+        context.echo(f"Water to carry in all: {say_ml(water, farm.units)}.")
+    place = None
+    for task in due:
+        here = farm.places.name(task.groups[0].spot)
+        if here != place:
+            context.echo(f"\n{here[0].upper()}{here[1:]}")
+            place = here
+        past = f" PAST ITS LATEST DAY ({say_day(task.latest_on)})." if task.urgency is Urgency.PAST else ""
+        for line in task_lines(task, tick, past):
+            context.echo(line)
+    for line in care_lines(due):
+        context.echo(line)
+    for head, listed in (
+        ("May be done already", early),
+        (f"At the next round, {say_time(coming_at, farm.zone)}", coming),
+        ("Tomorrow", tomorrow),
+    ):
+        if listed:
+            context.echo(f"\n{head}")
+        for task in listed:
+            crop = tick.profiles[task.crop].name.lower()
+            context.echo(f"   batch {task.batch} {crop}: {task.kind.value}, usually {say_day(task.usual_on)}")

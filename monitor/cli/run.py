@@ -1,0 +1,137 @@
+"""``traywarden run`` and ``traywarden status``: the service, and how it is."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+from datetime import datetime, timedelta
+from typing import Any
+
+import click
+
+from monitor.amounts import say_time
+from monitor.cli.common import Context, json_option
+from monitor.errors import RefusedError
+
+DEAD_AFTER = timedelta(minutes=3)
+
+
+def set_up_log(level: str) -> None:
+    """Send the program's log to standard error, one line an event."""
+    logging.basicConfig(level=level.upper(), format="%(asctime)s %(levelname)s %(name)s %(message)s", force=True)
+    for noisy in ("apscheduler", "apprise", "alembic"):
+        logging.getLogger(noisy).setLevel(logging.WARNING)
+
+
+@click.command(epilog="Example: traywarden run")
+@click.option("--log", "level", type=click.Choice(["debug", "info", "warning", "error"]), default="info")
+@click.pass_obj
+def run(context: Context, level: str) -> None:
+    """Listen to the sensors, judge and nudge, until stopped by Ctrl-C or SIGTERM.
+
+    A monitor, not a safety device: it switches nothing, and must not be the only thing that watches a heater.
+    """
+    from monitor.service import Service
+
+    set_up_log(level)
+    farm = context.farm()
+    service = Service(farm, context.profiles(), clock=context.clock)
+    stopped = threading.Event()
+    for each in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(each, lambda *_: stopped.set())
+    try:
+        service.start_listening()
+        service.start_clockwork()
+        port = f", embedded broker on port {service.broker.port}" if service.broker else ""
+        sensors = f", {len(farm.sensors)} sensors" if farm.sensors else ""
+        context.echo(f"Traywarden watches {farm.name}{sensors}{port}. Ctrl-C stops it.")
+        stopped.wait()
+        context.echo("Stopping: storing what is queued.")
+    finally:
+        service.stop()
+    context.echo("Stopped.")
+
+
+@click.command(epilog="Example: traywarden status")
+@json_option
+@click.pass_obj
+def status(context: Context) -> None:
+    """Say how the monitor is: running or not, broker, readings, alarms, nudges that did not get through."""
+    from alerts.alarms_sql import SqlAlarms
+    from alerts.outbox_sql import SqlOutbox
+    from monitor.service import STATUS_STATE
+
+    farm, now = context.farm(), context.clock()
+    engine = context.ledger().engine
+    outbox = SqlOutbox(engine)
+    state: dict[str, Any] | None = outbox.state(STATUS_STATE)
+    alive = state is not None and now - datetime.fromisoformat(state["beat_at"]) < DEAD_AFTER
+    alarms = [alarm for alarm in SqlAlarms(engine).load().values() if alarm.is_active]
+    troubled = outbox.troubled()
+    if context.as_json:
+        context.echo_json(
+            {
+                "schema": "traywarden.status/1",
+                "at": now.isoformat(),
+                "running": alive,
+                "service": state,
+                "alarms": [
+                    {
+                        "key": alarm.key,
+                        "state": alarm.state.value,
+                        "priority": alarm.priority.name.lower(),
+                        "since": alarm.finding.since.isoformat(),
+                        "cause": alarm.finding.cause,
+                        "action": alarm.finding.action,
+                    }
+                    for alarm in alarms
+                ],
+                "undelivered": [
+                    {
+                        "key": row.key,
+                        "person": row.person,
+                        "channel": row.channel,
+                        "title": row.title,
+                        "attempts": row.attempts,
+                        "why": row.last_error,
+                        "next_try_at": None if row.given_up_at else row.next_try_at.isoformat(),
+                        "given_up_at": row.given_up_at.isoformat() if row.given_up_at else None,
+                    }
+                    for row in troubled
+                ],
+            }
+        )
+    else:
+        _tell_service(context, state, alive=alive)
+        for alarm in alarms:
+            since = say_time(alarm.finding.since, farm.zone)
+            context.echo(f"Wrong now, since {since}: {alarm.finding.cause} {alarm.finding.action}")
+        if not alarms and farm.sensors:
+            context.echo("No alarm.")
+        for row in troubled:
+            end = "given up" if row.given_up_at else f"tried again {say_time(row.next_try_at, farm.zone)}"
+            context.echo(f"Not delivered to {row.person} over {row.channel}: {row.title} ({row.last_error}; {end})")
+    if not alive:
+        raise RefusedError("the monitor is not running; start it with `traywarden run`")
+
+
+def _tell_service(context: Context, state: dict[str, Any] | None, *, alive: bool) -> None:
+    """Say how the service is."""
+    farm = context.farm()
+    if state is None:
+        context.echo(f"{farm.name}: the monitor has never run here.")
+        return
+    beat = say_time(datetime.fromisoformat(state["beat_at"]), farm.zone)
+    context.echo(f"{farm.name}: {'running' if alive else 'NOT RUNNING'}, last sign of life {beat}.")
+    if state["listens"]:
+        answers = "answers" if state["broker_connected"] else "DOES NOT ANSWER"
+        context.echo(f"Broker on port {state['broker_port']} {answers}.")
+    if state["trouble"]:
+        context.echo(f"Trouble: {state['trouble']}")
+    context.echo(
+        f"Since its start: {state['messages']} messages, {state['readings']} readings, "
+        f"{state['quarantined']} set aside as unreadable."
+    )
+    for why, count in state["dropped"].items():
+        context.echo(f"  {count} left out: {why}")

@@ -1,0 +1,124 @@
+"""Verbs for what leaves the room, and for the place it leaves: harvest, deliver, discard, clean."""
+
+from __future__ import annotations
+
+import click
+
+from monitor.amounts import read_g, say_g, say_trays
+from monitor.cli.common import Context
+from monitor.cli.desk import Desk, common, part, simple
+from monitor.ledger import EntryKind
+from monitor.profiles import Profile
+from monitor.verbs import (
+    CLEANERS,
+    CUTTING,
+    LIVING,
+    SPOILT_CARE,
+    is_spoilt,
+)
+
+
+@click.command(epilog="Example: traywarden harvest 12 --grams 1480   (of all trays cut)")
+@click.argument("batch", required=False)
+@click.option("--grams", metavar="WEIGHT", help="Of all trays cut: 1480, '3.2 lb'.")
+@part
+@common
+@click.pass_obj
+def harvest(
+    context: Context,
+    batch: str | None,
+    grams: str | None,
+    trays: int | None,
+    spot: str | None,
+    at: str | None,
+    by: str | None,
+) -> None:
+    """Note that trays were cut."""
+    desk = Desk(context, by, at)
+    found = desk.batch(batch, EntryKind.HARVESTED)
+    mass = None if grams is None else read_g(grams, desk.farm.units)
+    desk.care += _harvest_care(desk.profiles.get(found.crop))
+    what = "cut" if mass is None else f"cut, {say_g(mass, desk.farm.units)} in all"
+    simple(desk, EntryKind.HARVESTED, found.id, what, trays, spot, {"grams": mass})
+
+
+def _harvest_care(profile: Profile | None) -> list[str]:
+    """Return the cautions of a harvest: those of all crops, and the crop's own."""
+    if profile is None:
+        return [CUTTING]
+    allergens = [f"Declare: {profile.allergens}"] if profile.allergens else []
+    return [CUTTING, profile.storage["text"], *allergens, *profile.cautions]
+
+
+@click.command(epilog="Example: traywarden deliver 12 --trays 4 --living --whom 'the corner table'")
+@click.argument("batch", required=False)
+@click.option("--whom", metavar="NAME", help="Who took them.")
+@click.option("--living/--cut", "living", default=None, help="As living trays, or what was cut.")
+@part
+@common
+@click.pass_obj
+def deliver(
+    context: Context,
+    batch: str | None,
+    whom: str | None,
+    living: bool | None,
+    trays: int | None,
+    spot: str | None,
+    at: str | None,
+    by: str | None,
+) -> None:
+    """Note that trays, or what was cut from them, went out."""
+    desk = Desk(context, by, at)
+    found = desk.batch(batch, EntryKind.DELIVERED)
+    if living:
+        desk.care.append(LIVING)
+    entry = desk.entry(
+        EntryKind.DELIVERED, found, trays=trays, spot=desk.spot(spot), data={"whom": whom, "living": living}
+    )
+    count = f"{say_trays(trays)}" if trays else "the trays"
+    to = f" to {whom}" if whom else ""
+    desk.write([entry], [f"Noted: {count} of {desk.name(found)} delivered{' living' if living else ''}{to}."])
+
+
+@click.command(epilog="Example: traywarden discard 12 --trays 1 --why 'grey fuzz'")
+@click.argument("batch", required=False)
+@click.option("--why", required=True, help="What was wrong with them.")
+@part
+@common
+@click.pass_obj
+def discard(
+    context: Context,
+    batch: str | None,
+    why: str,
+    trays: int | None,
+    spot: str | None,
+    at: str | None,
+    by: str | None,
+) -> None:
+    """Note that trays were thrown away."""
+    desk = Desk(context, by, at)
+    if is_spoilt(why):
+        desk.care.append(SPOILT_CARE)
+    simple(desk, EntryKind.DISCARDED, batch, f"thrown away ({why})", trays, spot, {"why": why})
+
+
+@click.command(epilog="Example: traywarden clean 1/2, or traywarden clean --batch 12")
+@click.argument("place", required=False)
+@click.option("--batch", metavar="BATCH", help="Where this batch stood.")
+@click.option("--with", "cleaner", default=None, metavar="WHAT", help="What it was cleaned with.")
+@common
+@click.pass_obj
+def clean(
+    context: Context, place: str | None, batch: str | None, cleaner: str | None, at: str | None, by: str | None
+) -> None:
+    """Note that a place, with trays and covers, was cleared and washed."""
+    desk = Desk(context, by, at)
+    desk.care.append(CLEANERS)
+    if place is not None and batch is None:
+        spot = desk.farm.places.find(place)
+        entry = desk.entry(EntryKind.CLEANED, None, spot=spot.id, data={"with": cleaner})
+        desk.write([entry], [f"Noted: {spot.name} is cleared and washed."])
+        return
+    found = desk.batch(batch, EntryKind.CLEANED)
+    entry = desk.entry(EntryKind.CLEANED, found, spot=desk.spot(place), data={"with": cleaner})
+    desk.write([entry], [f"Noted: where {desk.name(found)} stood is cleared and washed."])

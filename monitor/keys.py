@@ -1,0 +1,101 @@
+"""Every key that farm.toml may hold, with what it means: read by the parser, by init and by `traywarden keys`."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Key(NamedTuple):
+    """One key: the table that holds it, its name, what stands there, what holds without it, what it means."""
+
+    table: str
+    name: str
+    takes: str
+    default: str
+    means: str
+
+
+KEYS: tuple[Key, ...] = (
+    Key("farm", "name", "text", "needed", "What the farm is called."),
+    Key("farm", "time_zone", "zone like Europe/Lisbon", "needed", "The farm's time zone; days and rounds follow it."),
+    Key("farm", "units", "metric or US", "metric", "Units that people are shown; readings are kept in SI units."),
+    Key(
+        "farm", "rounds", 'times like ["07:30", "17:00"]', "needed", "When the racks are walked; tasks wait for these."
+    ),
+    Key("farm", "delivery_days", 'weekdays like ["tue", "fri"]', "none", "Days on which the farm usually delivers."),
+    Key("farm", "records_from", "day like 2020-01-01", "2020-01-01", "Device times before it are a wrong clock."),
+    Key("farm", "loss_percent", "0 to 90", "0", "Share of trays that the farm usually loses."),
+    Key("farm", "profiles", "folder", "none", "Folder of your own crop profiles (*.toml)."),
+    Key("room", "id", "short name", "needed", "Name of the room in places like cellar/1/2."),
+    Key("room", "name", "text", "the id", "What you call the room."),
+    Key("room", "lamp", "hours like 06:00-22:00", "none", "Lamp hours of all racks in the room; may pass midnight."),
+    Key("room", "limits", "{ temperature = { low, high } }", "none", "Limits that hold with or without trays."),
+    Key("rack", "id", "short name", "needed", "Name of the rack, often its number."),
+    Key("rack", "room", "a room's id", "needed", "The room that it stands in."),
+    Key("rack", "name", "text", "rack and its id", "What you call the rack."),
+    Key("rack", "shelves", "1 to 20", "needed", "How many shelves; 1 is the one you come to first."),
+    Key("rack", "trays_per_shelf", "1 to 60", "4", "How many trays a shelf holds; places are numbered from 1."),
+    Key("rack", "lamp", "hours like 06:00-22:00", "the room's", "Lamp hours of the rack."),
+    Key("rack", "limits", "{ temperature = { low, high } }", "none", "Limits of the rack."),
+    Key("shelf", "rack", "room/rack like cellar/1", "needed", "The rack whose shelf differs."),
+    Key("shelf", "number", "a shelf's number", "needed", "Which shelf differs from the others."),
+    Key("shelf", "lamp", "hours like 06:00-22:00", "the rack's", "Lamp hours of this shelf."),
+    Key("shelf", "trays", "1 to 60", "the rack's", "How many trays this shelf holds."),
+    Key("shelf", "limits", "{ temperature = { low, high } }", "none", "Limits of this shelf."),
+    Key("place", "id", "short name", "needed", "A cold store, a seed cupboard or another place without racks."),
+    Key("place", "name", "text", "the id", "What you call it."),
+    Key("place", "kind", "cold store, seed cupboard, other", "other", "What sort of place it is."),
+    Key("place", "limits", "{ temperature = { low, high } }", "none", "Its limits, e.g. temperature = { high = 5 }."),
+    Key("tray", "id", "short name", "needed", "Name of a tray size; the first is the usual one."),
+    Key("tray", "length_mm", "millimetres", "508", "Inside length."),
+    Key("tray", "width_mm", "millimetres", "254", "Inside width."),
+    Key("tray", "medium", "text", "coir", "What it is filled with."),
+    Key("tray", "medium_depth_mm", "millimetres", "none", "How deep."),
+    Key("sensor", "id", "short name", "needed", "Name under which readings are kept; never change it."),
+    Key("sensor", "quantity", "temperature, humidity, light, ppfd, weight", "needed", "What it measures."),
+    Key("sensor", "spot", "a place", "needed", "Where it measures, e.g. cellar/1/2."),
+    Key("sensor", "topic", "MQTT topic, + and # allowed", "none", "Where it publishes; none: by hand or from files."),
+    Key("sensor", "record", "SenML name or its end", "none", "Which record of a SenML pack is this sensor's."),
+    Key("sensor", "pointer", "pointer like /air/temp", "none", "Where in a JSON object its value stands (RFC 6901)."),
+    Key("sensor", "time_pointer", "pointer like /at", "none", "Where in a JSON object the time stands."),
+    Key("sensor", "unit", "unit like degF", "the stored one", "Unit of its values where the payload names none."),
+    Key("sensor", "under_cover", "true or false", "false", "It lies under the cover with the trays."),
+    Key("sensor", "every", "span like 5m or 1h", "learned", "How often it usually speaks."),
+    Key("sensor", "dry_g", "grams", "none", "Load cell: weight at which plants limp."),
+    Key("sensor", "full_g", "grams", "none", "Load cell: weight just drained after watering."),
+    Key("sensor", "time_zone", "zone", "none", "Zone of a device that sends local times without offset."),
+    Key("person", "id", "name or initials", "needed", "Who it is; entries keep it."),
+    Key("person", "channels", "channel ids", "needed", "How the person is reached."),
+    Key("person", "days", 'weekdays like ["mon", "tue"]', "all", "Days on duty."),
+    Key("person", "quiet", "hours like 21:00-06:30", "none", "Hours in which only what is urgent is told."),
+    Key("channel", "id", "short name", "needed", "Name that people refer to."),
+    Key("channel", "kind", "console, jsonl, mqtt, apprise", "needed", "How messages go out."),
+    Key("channel", "path", "file", "nudges.jsonl", "jsonl: the file that lines are added to."),
+    Key("channel", "topic", "MQTT topic", "traywarden/nudges", "mqtt: where messages are published."),
+    Key("channel", "url_file", "file", "none", "apprise: file that holds the address (e-mail, webhook ...)."),
+    Key("channel", "url_env", "variable", "none", "apprise: environment variable that holds the address."),
+    Key("broker", "embedded", "true or false", "true", "Start the broker that comes with the package."),
+    Key("broker", "host", "address", "127.0.0.1", "Address of a broker of your own."),
+    Key("broker", "port", "1 to 65535", "1883", "Its TCP port."),
+    Key("broker", "user", "text", "none", "User name at the broker."),
+    Key("broker", "password_file", "file", "none", "File with the password."),
+    Key("broker", "password_env", "variable", "none", "Environment variable with the password."),
+    Key("broker", "tls", "true or false", "false", "Speak TLS."),
+    Key("broker", "ca_file", "file", "the system's", "Certificate authority to trust."),
+    Key("broker", "client_id", "text", "traywarden-monitor", "Fixed, so that the broker keeps messages for us."),
+    Key("broker", "heartbeat_topic", "MQTT topic", "traywarden/monitor", "The monitor's own heartbeat and last will."),
+    Key("storage", "folder", "folder", "data", "Where ledger.db and readings.db are kept."),
+    Key("storage", "ledger_copies", "folder", "none", "Where a nightly copy of the ledger goes; best on another disk."),
+    Key("storage", "keep_copies", "1 to 3650", "30", "How many nightly copies are kept."),
+    Key("storage.influx", "url", "http address", "needed", "InfluxDB for readings in place of SQLite."),
+    Key("storage.influx", "database", "text", "needed", "Its database."),
+    Key("storage.influx", "retention_policy", "text", "autogen", "Its retention policy."),
+    Key("storage.influx", "token_file", "file", "none", "File with its token."),
+    Key("storage.influx", "token_env", "variable", "none", "Environment variable with its token."),
+)
+"""All keys, table by table; paths are taken from the folder of farm.toml."""
+
+
+def keys_of(table: str) -> set[str]:
+    """Return the names of a table's keys."""
+    return {key.name for key in KEYS if key.table == table}

@@ -1,0 +1,259 @@
+"""The running service: every part built here, each handed its collaborators; nothing is decided here.
+
+APScheduler only wakes the code that asks what is due; nothing is stored in it.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from typing import Any, TextIO
+
+from alerts.advisor import Advisor
+from alerts.alarms_sql import SqlAlarms
+from alerts.channels import open_channels
+from alerts.outbox_sql import SqlOutbox
+from alerts.watch import RoomWatch
+from collectors.embedded_broker import EmbeddedBroker
+from collectors.mqtt import MqttCollector
+from collectors.pipeline import Pipeline
+from monitor.backup import copy_ledger
+from monitor.clock import Clock, local_day, system_clock
+from monitor.errors import StoreError, TraywardenError
+from monitor.farm import Farm, InfluxSettings
+from monitor.live import LiveBuffer
+from monitor.profiles import Profile
+from monitor.readings import Block
+from monitor.stores.engine import LEDGER_FILE
+from monitor.stores.ledger import open_ledger
+from monitor.stores.protocol import ReadingStore
+from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
+
+log = logging.getLogger(__name__)
+
+STATUS_STATE = "service"
+COPY_STATE = "last ledger copy"
+_HELD = timedelta(hours=26)
+_LOOK_AGAIN = timedelta(seconds=20)
+"""How often the ledger is asked whether another process has written to it."""
+
+
+def influx_token(settings: InfluxSettings) -> str:
+    """Return the InfluxDB token from its file or environment variable; never from farm.toml.
+
+    Raises:
+        StoreError: Neither gives one that can be read.
+    """
+    if settings.token_file is not None:
+        try:
+            return settings.token_file.read_text(encoding="utf-8").strip()
+        except OSError as exc:
+            raise StoreError(f"the InfluxDB token file {settings.token_file}: {exc.strerror}") from exc
+    return os.environ.get(settings.token_env or "", "")
+
+
+def quarantine_store(farm: Farm) -> SqliteReadingStore:
+    """Open the farm's SQLite file, which always holds the quarantine, and usually the readings too."""
+    return SqliteReadingStore(farm.storage.folder / READINGS_FILE)
+
+
+def open_readings(farm: Farm) -> ReadingStore:
+    """Open the store in which the farm keeps its readings: the SQLite file, or InfluxDB where farm.toml says so.
+
+    Raises:
+        StoreError: It cannot be opened.
+    """
+    settings = farm.storage.influx
+    if settings is None:
+        return quarantine_store(farm)
+    from monitor.stores.influx import InfluxReadingStore
+
+    spots = {sensor.id: (sensor.quantity, sensor.spot) for sensor in farm.sensors.values()}
+    return InfluxReadingStore(settings, influx_token(settings), spots)
+
+
+class Service:
+    """All parts of one farm's monitor, started and stopped together."""
+
+    def __init__(
+        self,
+        farm: Farm,
+        profiles: Mapping[str, Profile],
+        *,
+        clock: Clock = system_clock,
+        console: TextIO | None = None,
+        look_every: timedelta = timedelta(minutes=1),
+        watching_since: datetime | None = None,
+    ) -> None:
+        """Open the stores and build the parts; nothing listens yet.
+
+        Args:
+            farm: The farm.
+            profiles: Crop profiles by id.
+            clock: The present instant.
+            console: Where a console channel prints; None: standard output.
+            look_every: How often the room is judged.
+            watching_since: Since when sensors could be heard; None: now.
+        """
+        self.farm, self.profiles, self.clock = farm, profiles, clock
+        self.started_at = clock()
+        self.ledger = open_ledger(farm.storage.folder)
+        self.aside = quarantine_store(farm)
+        self.store: ReadingStore = self.aside if farm.storage.influx is None else open_readings(farm)
+        self.live = LiveBuffer(_HELD)
+        self._rebuild_live()
+        self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and farm.sensors else None
+        self.pipeline = Pipeline(farm, quarantine=self.aside.quarantine, latest=self.store.latest)
+        self.collector: MqttCollector | None = None
+        self.outbox = SqlOutbox(self.ledger.engine)
+        self.watch = RoomWatch(SqlAlarms(self.ledger.engine), every=look_every)
+        self.advisor = Advisor(
+            farm,
+            profiles,
+            self.ledger,
+            self.outbox,
+            live=self.live,
+            watch=self.watch,
+            channels=open_channels(farm, publish=self._publish, console=console),
+            watching_since=watching_since or self.started_at,
+        )
+        self._after_commit: Callable[[Block], None] = self.live.take
+        self._scheduler: Any = None
+        self._running = threading.Lock()
+
+    def _rebuild_live(self) -> None:
+        """Read the sensors' last hours back from the store."""
+        sensors = list(self.farm.sensors)
+        if sensors:
+            now = self.clock()
+            self.live.rebuild(sensors, self.store.read(sensors, now - _HELD, now + timedelta(minutes=5)))
+
+    def _publish(self, topic: str, payload: bytes) -> None:
+        """Publish over the collector's connection."""
+        if self.collector is None:
+            from monitor.errors import ChannelError
+
+            raise ChannelError("this farm listens to no broker; give it a sensor with a topic, or another channel")
+        self.collector.publish(topic, payload)
+
+    def on_commit(self, then: Callable[[Block], None]) -> None:
+        """Have ``then`` called with each stored block, after the live state has taken it."""
+
+        def both(block: Block) -> None:
+            self.live.take(block)
+            then(block)
+
+        self._after_commit = both
+
+    def start_listening(self) -> None:
+        """Start the embedded broker, if the farm uses one, and listen; a farm without sensors does neither.
+
+        Raises:
+            BrokerError: The broker's settings cannot be used.
+        """
+        if self.broker is None and not self._needs_broker():
+            return
+        if self.broker is not None:
+            self.broker.start()
+        self.collector = MqttCollector(
+            self.farm.broker,
+            self.pipeline,
+            self.store,
+            clock=self.clock,
+            port=self.broker.port if self.broker is not None else None,
+            after_commit=lambda block: self._after_commit(block),
+            speaks_v5=self.broker is None,
+        )
+        self.collector.start()
+
+    def _needs_broker(self) -> bool:
+        """Tell whether anything of the farm goes over MQTT."""
+        return any(sensor.topic for sensor in self.farm.sensors.values()) or any(
+            channel.kind == "mqtt" for channel in self.farm.channels.values()
+        )
+
+    def run_due(self, now: datetime) -> datetime:
+        """Judge, tell and send what is due; one call at a time. Returns when to be called next."""
+        with self._running:
+            return self.advisor.run_due(now)
+
+    def start_clockwork(self) -> None:
+        """Have run_due called when it asks to be, and at an interval against clock jumps and other processes."""
+        from apscheduler.schedulers.background import BackgroundScheduler
+
+        self._scheduler = BackgroundScheduler(
+            timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
+        )
+        self._scheduler.add_job(self._wake, "interval", seconds=_LOOK_AGAIN.total_seconds(), id="look again")
+        self._scheduler.start()
+        self._wake()
+
+    def _wake(self) -> None:
+        """Run what is due, and set the next waking; what goes wrong is logged and tried again at the next."""
+        now = self.clock()
+        try:
+            again_at = self.run_due(now)
+            self._scheduler.add_job(
+                self._wake, "date", run_date=max(again_at, now + timedelta(seconds=1)), id="due", replace_existing=True
+            )
+            self._note_status(now)
+            self._copy_ledger_nightly(now)
+            if self.collector is not None:
+                self.collector.beat()
+        except TraywardenError as exc:
+            log.error("due.failed why=%s", exc)
+        except Exception:
+            log.exception("due.unexpected")
+
+    def _copy_ledger_nightly(self, now: datetime) -> None:
+        """Copy the ledger once a local day, where farm.toml names a folder for it."""
+        folder = self.farm.storage.ledger_copies
+        today = local_day(now, self.farm.zone).isoformat()
+        if folder is None or self.outbox.state(COPY_STATE) == today:
+            return
+        copied = copy_ledger(
+            self.farm.storage.folder / LEDGER_FILE, folder, now=now, keep=self.farm.storage.keep_copies
+        )
+        self.outbox.put([], state={COPY_STATE: today}, now=now)
+        log.info("ledger.copied to=%s", copied)
+
+    def _note_status(self, now: datetime) -> None:
+        """Write down how the service is, for `traywarden status`."""
+        self.outbox.put([], state={STATUS_STATE: self.status(now)}, now=now)
+
+    def status(self, now: datetime) -> dict[str, Any]:
+        """Return how the service is, as `traywarden status` shows it."""
+        counters = self.pipeline.counters
+        collector = self.collector
+        return {
+            "pid": os.getpid(),
+            "started_at": self.started_at.isoformat(),
+            "beat_at": now.isoformat(),
+            "listens": collector is not None,
+            "broker_port": self.broker.port if self.broker is not None else self.farm.broker.port,
+            "broker_connected": collector is not None and collector.is_connected,
+            "trouble": collector.trouble if collector is not None else None,
+            "messages": counters.messages,
+            "readings": counters.readings,
+            "quarantined": counters.quarantined,
+            "dropped": dict(counters.dropped),
+            "unclaimed_topics": list(counters.unclaimed)[-20:],
+        }
+
+    def stop(self) -> None:
+        """Stop listening and close everything; what is queued is stored first. A second call does nothing."""
+        if self._scheduler is not None:
+            self._scheduler.shutdown(wait=True)
+            self._scheduler = None
+        if self.collector is not None:
+            self.collector.stop()
+            self.collector = None
+        if self.broker is not None:
+            self.broker.stop()
+        if self.store is not self.aside:
+            self.store.close()
+        self.aside.close()
+        self.ledger.close()
