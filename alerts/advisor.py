@@ -124,6 +124,11 @@ class Advisor:
         self._read_ledger(now)
         return self._batches
 
+    @property
+    def known(self) -> Mapping[str, Batch]:
+        """Return all batches as they were last folded."""
+        return self._batches
+
     def _tick(self, now: datetime) -> Tick:
         """Return the moment with all that may be looked at."""
         return Tick(

@@ -14,17 +14,19 @@ from alerts.tasks import Task, TaskKind, TrayGroup, Urgency
 from monitor.amounts import say_day, say_time, say_trays
 from monitor.batches import Batch, Part
 from monitor.clock import day_number, local_day
-from monitor.farm import Farm
+from monitor.farm import Farm, Sensor
 from monitor.ledger import Entry, EntryKind
 from monitor.phases import Move, PhaseSpan, Standing, drain_window, phase_now
 from monitor.profiles import Manner, PhaseKind, Profile
-from monitor.reach import weight_sensors_for
+from monitor.reach import available_fraction, weight_sensors_for
 
 _ANSWERED_BY = {
     TaskKind.LOOK: (EntryKind.LOOKED, EntryKind.UNCOVERED),
     TaskKind.WATER: (EntryKind.WATERED,),
 }
 _POURED_IN = (PhaseKind.BLACKOUT, PhaseKind.LIGHT, PhaseKind.HARVEST, PhaseKind.OVERGROWN)
+_WEIGHT_HOLDS = timedelta(hours=2)
+"""A weight older than this no longer judges: the profile's days do."""
 _CLEAR_WITHIN = timedelta(days=2)
 
 
@@ -255,8 +257,10 @@ def _pour_due_on(batch: Batch, part: Part, profile: Profile, tick: Tick) -> date
 
 
 def _water(batch: Batch, part: Part, group: TrayGroup, span: PhaseSpan, profile: Profile, tick: Tick) -> Iterator[_Due]:
-    """Yield the next pour of a part that stands open, unless a load cell under its trays judges it by weight."""
-    if any(tick.live.latest(sensor.id) is not None for sensor in weight_sensors_for(tick.farm, part.spot)):
+    """Yield the next pour of a part that stands open: by the scale under its trays, else by the profile's days."""
+    weighed = _weighed(part, tick)
+    if weighed is not None:
+        yield from _water_by_weight(weighed, group, span, profile, tick)
         return
     due = _pour_due_on(batch, part, profile, tick)
     if due is None or due > local_day(tick.now, tick.farm.zone) + timedelta(days=1):
@@ -274,6 +278,42 @@ def _water(batch: Batch, part: Part, group: TrayGroup, span: PhaseSpan, profile:
         why=f"By the profile's days, a guess: {last}.",
         group=group,
         ml_per_tray=profile.water_ml_per_pour.usual * scale,
+    )
+
+
+def _weighed(part: Part, tick: Tick) -> tuple[Sensor, float] | None:
+    """Return the load cell under a part's trays with its newest weight, the driest of several; None: none speaks."""
+    found = []
+    for sensor in weight_sensors_for(tick.farm, part.spot):
+        reading = tick.live.latest(sensor.id)
+        if reading is None or tick.now - reading.measured_at > _WEIGHT_HOLDS:
+            continue
+        if reading.value >= 0.2 * (sensor.dry_g or 0.0):  # an empty scale is no dry tray
+            found.append((sensor, reading.value))
+    return min(found, key=lambda each: available_fraction(*each) or 0.0, default=None)
+
+
+def _water_by_weight(
+    weighed: tuple[Sensor, float], group: TrayGroup, span: PhaseSpan, profile: Profile, tick: Tick
+) -> Iterator[_Due]:
+    """Yield a pour where the weight has fallen to the refill point; its sisters get the same."""
+    sensor, weight_g = weighed
+    left = available_fraction(sensor, weight_g)
+    refill = profile.refill_fraction.value
+    if left is None or left > refill or sensor.full_g is None:
+        return
+    today = local_day(tick.now, tick.farm.zone)
+    yield _Due(
+        kind=TaskKind.WATER,
+        phase=span.kind,
+        occurrence=today.isoformat(),
+        earliest_on=today,
+        usual_on=today,
+        latest_on=today,
+        why=f"By the scale at {tick.farm.places.name(sensor.spot)}: {max(left, 0.0):.0%} of its water is left, "
+        f"poured from {refill:.0%} down.",
+        group=group,
+        ml_per_tray=sensor.full_g - weight_g,
     )
 
 

@@ -18,7 +18,7 @@ from monitor.profiles import Profile
 
 
 class Priority(IntEnum):
-    """By what it can cost; only URGENT breaks quiet hours and does not wait for a round."""
+    """By what it can cost; only URGENT breaks quiet hours and does not wait for a round; LOW is kept, not told."""
 
     LOW = 1
     MEDIUM = 2

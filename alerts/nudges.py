@@ -155,7 +155,7 @@ def round_messages(told: Sequence[Telling], news: Sequence[News], round_at: date
     if not told and not news:
         return []
     late = tick.now - round_at > LATE_AFTER
-    title = round_title(told, round_at, tick.farm)
+    title = round_title(told, round_at, tick.farm, news=len(news))
     text = round_text(told, news, round_at, tick, late=late)
     what = f"round:{round_at.isoformat()}"
     return _messages("round", what, title, text, tick, told, urgent=False, late=late)
@@ -180,10 +180,12 @@ def urgent_messages(news: News, tick: Tick) -> list[Message]:
     return _messages("alarm", f"alarm:{news.key}", title, text, tick, [], urgent=True, late=late)
 
 
-def round_title(told: Sequence[Telling], round_at: datetime, farm: Farm) -> str:
+def round_title(told: Sequence[Telling], round_at: datetime, farm: Farm, *, news: int = 0) -> str:
     """Return a round's heading."""
     count = len(told)
-    things = "nothing to do" if not count else f"{count} thing{'' if count == 1 else 's'} to do"
+    things = f"{count} thing{'' if count == 1 else 's'} to do"
+    if not count:
+        things = f"{news} thing{'' if news == 1 else 's'} to know" if news else "nothing to do"
     return f"Round {say_time(round_at, farm.zone)}: {things}"
 
 
@@ -195,7 +197,7 @@ def _late(fell_due_at: datetime, tick: Tick) -> str:
 def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime, tick: Tick, *, late: bool) -> str:
     """Return a round's whole message: what to do in walking order, then the room, then care to take."""
     farm = tick.farm
-    lines = [round_title(told, round_at, farm)]
+    lines = [round_title(told, round_at, farm, news=len(news))]
     if late:
         lines.append(_late(round_at, tick))
     water = sum(telling.task.water_ml for telling in told)

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from alerts.alarms import Alarm
-from alerts.findings import Finding, Tick
+from alerts.findings import Finding, Priority, Tick
 from alerts.news import News
 from alerts.rules import ALL
 from monitor.amounts import say_list
@@ -65,7 +65,7 @@ def news_of(before: Mapping[str, Alarm], after: Mapping[str, Alarm], tick: Tick)
     return tuple(
         _news(group, alarms, tick)
         for group, alarms in groups.items()
-        if max(int(alarm.priority) for alarm in alarms) > told[group]
+        if max(int(alarm.priority) for alarm in alarms) > max(told[group], int(Priority.LOW))
     )
 
 

@@ -2,157 +2,33 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, cast
+from urllib.parse import urlsplit
 
-from monitor.errors import ConfigError, Fault, NotFoundError, UnitError
+from monitor.errors import ConfigError, Fault, UnitError
 from monitor.farm import BrokerSettings, ChannelSettings, Farm, InfluxSettings, Sensor, StorageSettings, TrayKind
-from monitor.farmvalues import FarmValues
+from monitor.farmplaces import PlaceReader
 from monitor.keys import KEYS, keys_of
 from monitor.people import WEEKDAYS, Person, QuietHours
-from monitor.places import Places, Spot, SpotKind
 from monitor.readings import Quantity
 from monitor.tomlfaults import syntax_fault
 from monitor.units import factor_and_offset
 
-_KINDS = {"cold store": SpotKind.COLD_STORE, "seed cupboard": SpotKind.CUPBOARD, "other": SpotKind.OTHER}
+_OF_KIND: dict[str, set[str]] = {
+    "console": set(),
+    "jsonl": {"path"},
+    "mqtt": {"topic"},
+    "apprise": {"url_file", "url_env"},
+}
+_OF_OWN_BROKER = ("host", "user", "password_file", "password_env", "tls", "ca_file")
 
 
-class _FarmReader(FarmValues):
+class _FarmReader(PlaceReader):
     """Reads farm.toml table by table, and collects what is wrong with it."""
-
-    def __init__(self, text: str, file: str, folder: Path) -> None:
-        """Take the file's text, its name for messages, and the folder that paths start from."""
-        super().__init__(text, file, folder)
-        self.spots: dict[str, Spot] = {}
-
-    def add_spot(self, spot: Spot, key: str) -> None:
-        """Keep a spot, once."""
-        if spot.id in self.spots:
-            self.fault(key, spot.id, "this place stands twice; give one of them another id")
-        self.spots[spot.id] = spot
-
-    def places(self, document: Mapping[str, Any]) -> Places:
-        """Return all spots in walking order: the rooms with their racks in file order, then other places."""
-        rooms: dict[str, tuple[Mapping[str, Any], str]] = {}
-        for table, path in self.tables(document, "room"):
-            room = self.id_of(table, path, rooms)
-            rooms[room] = (table, path)
-        racks = list(self.tables(document, "rack"))
-        if not rooms:
-            self.fault("room", None, "one [[room]] at least is needed, where the racks stand")
-        changes = self.shelf_changes(document)
-        for room, (table, path) in rooms.items():
-            name = self.text_or(table, "name", path, room)
-            self.add_spot(
-                Spot(
-                    id=room,
-                    kind=SpotKind.ROOM,
-                    name=name,
-                    limits=self.limits(table, path),
-                    lamp=self.lamp(table, path),
-                ),
-                f"{path}id",
-            )
-            prefix = f"{name}, " if len(rooms) > 1 else ""
-            for rack, rack_path in racks:
-                if str(rack.get("room")) == room:
-                    self.rack(rack, rack_path, room, prefix, changes)
-        for rack, path in racks:
-            if str(rack.get("room")) not in rooms:
-                self.fault(f"{path}room", rack.get("room"), f"one of the rooms: {', '.join(rooms) or 'none yet'}")
-        for left, (_, path) in changes.items():
-            self.fault(f"{path}number", f"shelf {left[1]} of rack {left[0]}", "a shelf that one of the racks has")
-        for table, path in self.tables(document, "place"):
-            self.place(table, path)
-        return Places(tuple(self.spots.values()))
-
-    def shelf_changes(self, document: Mapping[str, Any]) -> dict[tuple[str, int], tuple[Mapping[str, Any], str]]:
-        """Return what [[shelf]] tables say, by rack and number."""
-        found = {}
-        for table, path in self.tables(document, "shelf"):
-            number = self.number_or(table, "number", path, None, 1, 20)
-            if number is None:
-                self.fault(f"{path}number", None, "the number of the shelf is needed")
-                continue
-            found[(str(table.get("rack")), int(number))] = (table, path)
-        return found
-
-    def rack(
-        self,
-        table: Mapping[str, Any],
-        path: str,
-        room: str,
-        prefix: str,
-        changes: dict[tuple[str, int], tuple[Mapping[str, Any], str]],
-    ) -> None:
-        """Add a rack, its shelves and their places."""
-        rack = self.id_of(table, path, {})
-        rack_id = f"{room}/{rack}"
-        name = prefix + self.text_or(table, "name", path, f"rack {rack}")
-        shelves = self.number_or(table, "shelves", path, None, 1, 20)
-        if shelves is None:
-            self.fault(f"{path}shelves", None, "how many shelves the rack has")
-        holds = int(self.number_or(table, "trays_per_shelf", path, 4, 1, 60))
-        self.add_spot(
-            Spot(
-                id=rack_id, kind=SpotKind.RACK, name=name, limits=self.limits(table, path), lamp=self.lamp(table, path)
-            ),
-            f"{path}id",
-        )
-        for number in range(1, int(shelves or 1) + 1):
-            own, own_path = changes.pop((rack_id, number), ({}, path))
-            trays = int(self.number_or(own, "trays", own_path, holds, 1, 60))
-            shelf_id = f"{rack_id}/{number}"
-            self.add_spot(
-                Spot(
-                    id=shelf_id,
-                    kind=SpotKind.SHELF,
-                    name=f"{name} shelf {number}",
-                    limits=self.limits(own, own_path),
-                    lamp=self.lamp(own, own_path),
-                    holds_trays=trays,
-                ),
-                f"{path}id",
-            )
-            for place in range(1, trays + 1):
-                self.add_spot(
-                    Spot(
-                        id=f"{shelf_id}/{place}",
-                        kind=SpotKind.POSITION,
-                        name=f"{name} shelf {number} place {place}",
-                        holds_trays=1,
-                    ),
-                    f"{path}id",
-                )
-
-    def place(self, table: Mapping[str, Any], path: str) -> None:
-        """Add a place without racks."""
-        place = self.id_of(table, path, {})
-        kind = self.one_of(table, "kind", path, tuple(_KINDS), "other")
-        self.add_spot(
-            Spot(
-                id=place,
-                kind=_KINDS[kind],
-                name=self.text_or(table, "name", path, place),
-                limits=self.limits(table, path),
-            ),
-            f"{path}id",
-        )
-
-    def spot_at(self, table: Mapping[str, Any], path: str) -> str:
-        """Return the id of a place that must be there."""
-        said = str(table.get("spot", "")).strip("/")
-        if said in self.spots:
-            return said
-        try:
-            return Places(tuple(self.spots.values())).find(said).id
-        except NotFoundError:
-            pass
-        self.fault(f"{path}spot", said or None, f"one place of the farm, like {next(iter(self.spots), 'cellar')}")
-        return said
 
     def trays(self, document: Mapping[str, Any]) -> dict[str, TrayKind]:
         """Return the tray kinds; a farm that names none uses the nominal one."""
@@ -179,32 +55,19 @@ class _FarmReader(FarmValues):
     def sensor(self, table: Mapping[str, Any], path: str, taken: Mapping[str, Sensor]) -> Sensor:
         """Return one sensor."""
         quantity = Quantity(self.one_of(table, "quantity", path, tuple(each.value for each in Quantity), None))
-        unit = self.text_or(table, "unit", path, None)
-        try:
-            factor_and_offset(unit, quantity)
-        except UnitError as exc:
-            self.fault(f"{path}unit", unit, str(exc))
-        for key in ("pointer", "time_pointer"):
-            if key in table and not str(table[key]).startswith("/"):
-                self.fault(f"{path}{key}", table[key], "a pointer begins with a slash, like /air/temp (RFC 6901)")
-        dry, full = (self.number_or(table, key, path, None, 0, 500_000) for key in ("dry_g", "full_g"))
-        if (dry is None) != (full is None) or (dry is not None and full is not None and dry >= full):
-            self.fault(f"{path}full_g", table.get("full_g"), "dry_g and full_g together, dry_g the smaller")
+        dry, full = self.weights(table, path, quantity)
         under_cover = self.flag_or(table, "under_cover", path, False)
         if under_cover and quantity is Quantity.WEIGHT:
             self.fault(f"{path}under_cover", True, "a load cell lies under a tray, never under its cover")
-        topic = self.text_or(table, "topic", path, None)
-        if topic is not None and ("#" in topic[:-1] or "//" in topic or topic.endswith("/")):
-            self.fault(f"{path}topic", topic, "an MQTT topic like cellar/node1; # only as its last level")
         return Sensor(
             id=self.id_of(table, path, taken),
             quantity=quantity,
             spot=self.spot_at(table, path),
-            topic=topic,
+            topic=self.filter_or_none(table, "topic", path),
             record=self.text_or(table, "record", path, None),
-            pointer=self.text_or(table, "pointer", path, None),
-            time_pointer=self.text_or(table, "time_pointer", path, None),
-            unit=unit,
+            pointer=self.pointer(table, "pointer", path, excludes="record"),
+            time_pointer=self.pointer(table, "time_pointer", path, needs="pointer"),
+            unit=self.unit(table, path, quantity),
             under_cover=under_cover,
             usual_interval=self.interval(table, path),
             dry_g=dry,
@@ -212,43 +75,103 @@ class _FarmReader(FarmValues):
             time_zone=self.zone_at(table, "time_zone", path).key if "time_zone" in table else None,
         )
 
+    def unit(self, table: Mapping[str, Any], path: str, quantity: Quantity) -> str | None:
+        """Return the unit of a sensor's values, which must be one of its quantity; None where none is given."""
+        unit = self.text_or(table, "unit", path, None)
+        if unit and not self.has_fault(f"{path}quantity"):
+            try:
+                factor_and_offset(unit, quantity)
+            except UnitError as exc:
+                self.fault(f"{path}unit", unit, str(exc))
+        return unit
+
+    def weights(self, table: Mapping[str, Any], path: str, quantity: Quantity) -> tuple[float | None, float | None]:
+        """Return a load cell's weights, dry and full: both or none, and of a load cell only."""
+        dry, full = (self.number_or(table, key, path, None, 0, 500_000) for key in ("dry_g", "full_g"))
+        given = "dry_g" if "dry_g" in table else "full_g"
+        if given in table and quantity is not Quantity.WEIGHT and not self.has_fault(f"{path}quantity"):
+            self.fault(f"{path}{given}", table[given], 'only a load cell has it, with quantity = "weight"')
+        elif (dry is None) != (full is None) or (dry is not None and full is not None and dry >= full):
+            self.fault(f"{path}full_g", table.get("full_g"), "dry_g and full_g together, dry_g the smaller")
+        return dry, full
+
+    def pointer(
+        self, table: Mapping[str, Any], key: str, path: str, *, needs: str = "", excludes: str = ""
+    ) -> str | None:
+        """Return a JSON pointer, or None where there is none. Source: [RFC6901] section 3."""
+        said = self.text_or(table, key, path, None)
+        if said and (not said.startswith("/") or re.search("~(?![01])", said)):
+            self.fault(f"{path}{key}", said, "a pointer begins with a slash, like /air/temp; ~ is ~0 in it (RFC 6901)")
+        if said and needs and needs not in table:
+            self.fault(f"{path}{key}", said, f"it goes with {needs}; a SenML pack has times of its own")
+        if said and excludes in table:
+            self.fault(f"{path}{key}", said, f"{excludes} is for SenML packs, {key} for JSON objects; only one of them")
+        return said
+
     def channels(self, document: Mapping[str, Any]) -> dict[str, ChannelSettings]:
         """Return the channels by id; a farm that names none has its console."""
         channels: dict[str, ChannelSettings] = {}
         for table, path in self.tables(document, "channel"):
             name = self.id_of(table, path, channels)
-            kind = self.one_of(table, "kind", path, ("console", "jsonl", "mqtt", "apprise"), None)
-            if kind == "apprise" and ("url_file" in table) == ("url_env" in table):
-                self.fault(f"{path}url_file", None, "url_file or url_env: where the Apprise address is")
-            channels[name] = ChannelSettings(
-                id=name,
-                kind=kind,  # type: ignore[arg-type] # one_of has checked it
-                path=self.path_or(table, "path", path),
-                topic=self.text_or(table, "topic", path, None),
-                url_file=self.path_or(table, "url_file", path),
-                url_env=self.text_or(table, "url_env", path, None),
-            )
+            channels[name] = self.channel(table, path, name)
         return channels or {"console": ChannelSettings(id="console", kind="console")}
+
+    def channel(self, table: Mapping[str, Any], path: str, name: str) -> ChannelSettings:
+        """Return one channel, with what its kind needs and nothing else."""
+        kind = self.one_of(table, "kind", path, tuple(_OF_KIND), None)
+        if not self.has_fault(f"{path}kind"):
+            self.one_source(table, path, "url")
+            for key in keys_of("channel") - {"id", "kind"} - _OF_KIND[kind]:
+                if key in table:
+                    owner = next(each for each, known in _OF_KIND.items() if key in known)
+                    self.fault(f"{path}{key}", "a key of another kind", f'it goes with kind = "{owner}"')
+            if kind == "apprise" and not _OF_KIND[kind] & set(table):
+                self.fault(f"{path}url_file", None, "url_file or url_env: where the Apprise address is")
+        return ChannelSettings(
+            id=name,
+            kind=cast('Literal["console", "jsonl", "mqtt", "apprise"]', kind),  # one_of has checked it
+            path=self.path_or(table, "path", path) or (self.folder / "nudges.jsonl" if kind == "jsonl" else None),
+            topic=self.topic_or(table, "topic", path, "traywarden/nudges" if kind == "mqtt" else None),
+            url_file=self.path_or(table, "url_file", path),
+            url_env=self.text_or(table, "url_env", path, None),
+        )
 
     def people(self, document: Mapping[str, Any], channels: Mapping[str, ChannelSettings]) -> dict[str, Person]:
         """Return the people by id; one at least."""
         people: dict[str, Person] = {}
         for table, path in self.tables(document, "person"):
             name = self.id_of(table, path, people)
-            reached = table.get("channels")
-            if not isinstance(reached, list) or not reached or any(each not in channels for each in reached):
-                self.fault(f"{path}channels", reached, f"a list of channels: {', '.join(channels)}")
-                reached = []
-            quiet = self.hours(table, "quiet", path)
+            days = self.weekdays(table, "days", path, WEEKDAYS)
+            if not days:
+                self.fault(f"{path}days", table["days"], f"one day on duty at least, of {', '.join(WEEKDAYS)}")
             people[name] = Person(
                 id=name,
-                channels=tuple(str(each) for each in reached),
-                days=self.weekdays(table, "days", path, WEEKDAYS),
-                quiet=None if quiet is None else QuietHours(start=quiet[0], end=quiet[1]),
+                channels=self.reached_by(table, path, channels),
+                days=days,
+                quiet=self.quiet(table, path),
             )
         if not people:
             self.fault("person", None, "one [[person]] at least, who walks the racks")
         return people
+
+    def reached_by(
+        self, table: Mapping[str, Any], path: str, channels: Mapping[str, ChannelSettings]
+    ) -> tuple[str, ...]:
+        """Return the channels that reach a person; each must be there."""
+        said = table.get("channels")
+        if not isinstance(said, list) or not said or any(str(each) not in channels for each in said):
+            self.fault(f"{path}channels", said, f"a list of channels: {', '.join(channels)}")
+            return ()
+        return tuple(dict.fromkeys(str(each) for each in said))
+
+    def quiet(self, table: Mapping[str, Any], path: str) -> QuietHours | None:
+        """Return a person's quiet hours, or None; they leave some of the day."""
+        hours = self.hours(table, "quiet", path)
+        if hours is None:
+            return None
+        if hours[0] == hours[1]:
+            self.fault(f"{path}quiet", table["quiet"], "quiet hours that leave some of the day, like 21:00-06:30")
+        return QuietHours(start=hours[0], end=hours[1])
 
     def broker(self, document: Mapping[str, Any]) -> BrokerSettings:
         """Return which broker to listen to."""
@@ -256,17 +179,21 @@ class _FarmReader(FarmValues):
         path = "broker."
         usual = BrokerSettings()
         embedded = self.flag_or(table, "embedded", path, "host" not in table)
+        for key in _OF_OWN_BROKER if embedded else ():
+            if key in table and not (key == "tls" and table[key] is False):
+                self.fault(f"{path}{key}", "set for the embedded broker", "it goes with embedded = false")
+        self.one_source(table, path, "password")
         return BrokerSettings(
             embedded=embedded,
             host=self.text_or(table, "host", path, usual.host),
-            port=int(self.number_or(table, "port", path, usual.port, 0 if embedded else 1, 65535)),
+            port=self.count_or(table, "port", path, usual.port, 0 if embedded else 1, 65535),
             user=self.text_or(table, "user", path, None),
             password_file=self.path_or(table, "password_file", path),
             password_env=self.text_or(table, "password_env", path, None),
             tls=self.flag_or(table, "tls", path, False),
             ca_file=self.path_or(table, "ca_file", path),
             client_id=self.text_or(table, "client_id", path, usual.client_id),
-            heartbeat_topic=self.text_or(table, "heartbeat_topic", path, usual.heartbeat_topic),
+            heartbeat_topic=self.topic_or(table, "heartbeat_topic", path, usual.heartbeat_topic),
         )
 
     def storage(self, document: Mapping[str, Any]) -> StorageSettings:
@@ -275,19 +202,26 @@ class _FarmReader(FarmValues):
         return StorageSettings(
             folder=self.path_or(table, "folder", "storage.") or self.folder / "data",
             ledger_copies=self.path_or(table, "ledger_copies", "storage."),
-            keep_copies=int(self.number_or(table, "keep_copies", "storage.", 30, 1, 3650)),
-            influx=self.influx(table),
+            keep_copies=self.count_or(table, "keep_copies", "storage.", 30, 1, 3650),
+            influx=self.influx(table) if "influx" in table else None,
         )
 
-    def influx(self, storage: Mapping[str, Any]) -> InfluxSettings | None:
-        """Return where the InfluxDB is, or None where readings are kept in SQLite."""
-        if "influx" not in storage:
-            return None
+    def influx(self, storage: Mapping[str, Any]) -> InfluxSettings:
+        """Return where the InfluxDB is in which readings are kept."""
         path = "storage.influx."
-        table = storage["influx"] if isinstance(storage["influx"], dict) else {}
-        self.known(table, keys_of("storage.influx"), path)
+        table = self.one(storage, "influx", "storage.")
+        url = self.text_at(table, "url", path)
+        try:
+            parts = urlsplit(url)
+        except ValueError:
+            parts = urlsplit("")
+        if parts.username or parts.password:
+            self.fault(f"{path}url", "an address with a secret in it", "the address alone; the token has its own file")
+        if parts.scheme not in ("http", "https") or not parts.hostname:
+            self.fault(f"{path}url", url or None, "an address like http://127.0.0.1:8086")
+        self.one_source(table, path, "token")
         return InfluxSettings(
-            url=self.text_at(table, "url", path),
+            url=url,
             database=self.text_at(table, "database", path),
             retention_policy=self.text_or(table, "retention_policy", path, "autogen"),
             token_file=self.path_or(table, "token_file", path),
@@ -319,37 +253,57 @@ class _FarmReader(FarmValues):
         )
 
 
-def parse_farm(text: str, *, file: str, folder: Path) -> Farm:
-    """Return the farm that a TOML text describes.
+def read_farm(text: str, *, file: str, folder: Path) -> tuple[Farm | None, tuple[Fault, ...]]:
+    """Return what can be made of a farm's text, and every fault in it, in file order.
 
     Args:
         text: The file's text.
         file: Its name, for messages.
         folder: Folder that paths in it start from.
 
-    Raises:
-        ConfigError: It has faults; carries every one.
+    Returns:
+        The farm, with something harmless in place of each fault, so that what depends on the rest can be looked
+        over too; None where the text is no TOML at all. It is to be used only where there is no fault.
     """
+    text = text.removeprefix("\ufeff")  # some editors put a byte order mark there
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
-        raise ConfigError([syntax_fault(exc, file)]) from exc
+        return None, (syntax_fault(exc, file, text),)
     reader = _FarmReader(text, file, folder)
     farm = reader.farm(document)
-    if reader.faults:
-        raise ConfigError(sorted(reader.faults, key=lambda fault: fault.line or 0))
+    return farm, tuple(sorted(reader.faults, key=lambda fault: fault.line or 0))
+
+
+def parse_farm(text: str, *, file: str, folder: Path) -> Farm:
+    """Return the farm that a TOML text describes; the arguments are those of read_farm.
+
+    Raises:
+        ConfigError: It has faults; carries every one.
+    """
+    farm, faults = read_farm(text, file=file, folder=folder)
+    if farm is None or faults:
+        raise ConfigError(faults)
     return farm
 
 
-def load_farm(path: Path, read: Callable[[Path], str] = lambda path: path.read_text(encoding="utf-8")) -> Farm:
+def farm_text_of(path: Path) -> str:
+    """Return the text of a farm's file.
+
+    Raises:
+        ConfigError: It cannot be read.
+    """
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as exc:
+        fault = Fault(file=path.name, line=None, key="file", found=str(exc), allowed="a readable UTF-8 file")
+        raise ConfigError([fault]) from exc
+
+
+def load_farm(path: Path) -> Farm:
     """Return the farm of a file; paths in it start from its folder.
 
     Raises:
         ConfigError: It cannot be read, or has faults; carries every one.
     """
-    try:
-        text = read(path)
-    except (OSError, UnicodeDecodeError) as exc:
-        fault = Fault(file=path.name, line=None, key="file", found=str(exc), allowed="a readable UTF-8 file")
-        raise ConfigError([fault]) from exc
-    return parse_farm(text, file=path.name, folder=path.resolve().parent)
+    return parse_farm(farm_text_of(path), file=path.name, folder=path.resolve().parent)

@@ -15,10 +15,18 @@ class Key(NamedTuple):
     means: str
 
 
+LIMITS = "{ temperature = { low, high } }"
+
 KEYS: tuple[Key, ...] = (
     Key("farm", "name", "text", "needed", "What the farm is called."),
     Key("farm", "time_zone", "zone like Europe/Lisbon", "needed", "The farm's time zone; days and rounds follow it."),
-    Key("farm", "units", "metric or US", "metric", "Units that people are shown; readings are kept in SI units."),
+    Key(
+        "farm",
+        "units",
+        "metric or US",
+        "metric",
+        "Units that people are shown; this file itself has °C, %RH, lx, mm and g.",
+    ),
     Key(
         "farm", "rounds", 'times like ["07:30", "17:00"]', "needed", "When the racks are walked; tasks wait for these."
     ),
@@ -29,23 +37,23 @@ KEYS: tuple[Key, ...] = (
     Key("room", "id", "short name", "needed", "Name of the room in places like cellar/1/2."),
     Key("room", "name", "text", "the id", "What you call the room."),
     Key("room", "lamp", "hours like 06:00-22:00", "none", "Lamp hours of all racks in the room; may pass midnight."),
-    Key("room", "limits", "{ temperature = { low, high } }", "none", "Limits that hold with or without trays."),
+    Key("room", "limits", LIMITS, "none", "Limits that hold with or without trays."),
     Key("rack", "id", "short name", "needed", "Name of the rack, often its number."),
     Key("rack", "room", "a room's id", "needed", "The room that it stands in."),
-    Key("rack", "name", "text", "rack and its id", "What you call the rack."),
+    Key("rack", "name", "text", "rack and the id", "What you call the rack."),
     Key("rack", "shelves", "1 to 20", "needed", "How many shelves; 1 is the one you come to first."),
     Key("rack", "trays_per_shelf", "1 to 60", "4", "How many trays a shelf holds; places are numbered from 1."),
     Key("rack", "lamp", "hours like 06:00-22:00", "the room's", "Lamp hours of the rack."),
-    Key("rack", "limits", "{ temperature = { low, high } }", "none", "Limits of the rack."),
-    Key("shelf", "rack", "room/rack like cellar/1", "needed", "The rack whose shelf differs."),
+    Key("rack", "limits", LIMITS, "none", "Limits of the rack."),
+    Key("shelf", "rack", "rack like 1 or cellar/1", "needed", "The rack whose shelf differs."),
     Key("shelf", "number", "a shelf's number", "needed", "Which shelf differs from the others."),
     Key("shelf", "lamp", "hours like 06:00-22:00", "the rack's", "Lamp hours of this shelf."),
     Key("shelf", "trays", "1 to 60", "the rack's", "How many trays this shelf holds."),
-    Key("shelf", "limits", "{ temperature = { low, high } }", "none", "Limits of this shelf."),
+    Key("shelf", "limits", LIMITS, "none", "Limits of this shelf."),
     Key("place", "id", "short name", "needed", "A cold store, a seed cupboard or another place without racks."),
     Key("place", "name", "text", "the id", "What you call it."),
     Key("place", "kind", "cold store, seed cupboard, other", "other", "What sort of place it is."),
-    Key("place", "limits", "{ temperature = { low, high } }", "none", "Its limits, e.g. temperature = { high = 5 }."),
+    Key("place", "limits", LIMITS, "none", "Its limits, e.g. limits = { temperature = { high = 5 } }."),
     Key("tray", "id", "short name", "needed", "Name of a tray size; the first is the usual one."),
     Key("tray", "length_mm", "millimetres", "508", "Inside length."),
     Key("tray", "width_mm", "millimetres", "254", "Inside width."),
@@ -74,9 +82,9 @@ KEYS: tuple[Key, ...] = (
     Key("channel", "topic", "MQTT topic", "traywarden/nudges", "mqtt: where messages are published."),
     Key("channel", "url_file", "file", "none", "apprise: file that holds the address (e-mail, webhook ...)."),
     Key("channel", "url_env", "variable", "none", "apprise: environment variable that holds the address."),
-    Key("broker", "embedded", "true or false", "true", "Start the broker that comes with the package."),
+    Key("broker", "embedded", "true or false", "true without a host", "Start the broker that comes with the package."),
     Key("broker", "host", "address", "127.0.0.1", "Address of a broker of your own."),
-    Key("broker", "port", "1 to 65535", "1883", "Its TCP port."),
+    Key("broker", "port", "1 to 65535", "1883", "The broker's TCP port; 0 takes a free one for the embedded broker."),
     Key("broker", "user", "text", "none", "User name at the broker."),
     Key("broker", "password_file", "file", "none", "File with the password."),
     Key("broker", "password_env", "variable", "none", "Environment variable with the password."),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 from typing import Any
 
@@ -12,17 +12,20 @@ from monitor.errors import Fault
 
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_\-\".]+)\s*=")
+_LONG_TEXT = re.compile(r"=\s*(\"{3}|'{3})")
 _PLACE = re.compile(r"\[(\d+)\]")
+_BEYOND_ANY = 1e15
+"""No number of a settings file is as large; what is would not survive as a float."""
 _AT_LINE = re.compile(r"at line (\d+)")
 
 
-def syntax_fault(exc: tomllib.TOMLDecodeError, file: str) -> Fault:
-    """Return what the TOML reader tripped over, as a fault."""
+def syntax_fault(exc: tomllib.TOMLDecodeError, file: str, text: str = "") -> Fault:
+    """Return what the TOML reader tripped over, as a fault; one at the end of ``text`` is at its last line."""
     told = str(exc)
     line = _AT_LINE.search(told)
     return Fault(
         file=file,
-        line=int(line.group(1)) if line else None,
+        line=int(line.group(1)) if line else text.rstrip().count("\n") + 1 if text else None,
         key="file",
         found=told,
         allowed="TOML: [table], key = value, texts in quotes",
@@ -43,7 +46,7 @@ def line_of(text: str, key: str) -> int | None:
     counts: dict[str, int] = {}
     best: tuple[int, int] | None = None  # (parts matched, line)
     table: list[tuple[str, int | None]] = []
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in _lines_outside_texts(text):
         header = _HEADER.match(line)
         if header:
             table = _table(header, counts)
@@ -54,6 +57,20 @@ def line_of(text: str, key: str) -> int | None:
             path = [*table, *((part.strip('"'), None) for part in entry.group(1).split("."))]
             best = _better(best, _matched(path, wanted), number)
     return None if best is None else best[1]
+
+
+def _lines_outside_texts(text: str) -> Iterator[tuple[int, str]]:
+    """Yield the numbered lines that are not the inside of a text over several lines."""
+    within = ""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if within:
+            if within in line:
+                within = ""
+            continue
+        yield number, line
+        opened = _LONG_TEXT.search(line)
+        if opened and line.count(opened.group(1)) % 2:
+            within = opened.group(1)
 
 
 def _table(header: re.Match[str], counts: dict[str, int]) -> list[tuple[str, int | None]]:
@@ -127,7 +144,7 @@ class FaultReader:
 
     def number(self, value: object, path: str) -> float:
         """Return a number; not-a-number and truth values are none."""
-        if isinstance(value, bool) or not isinstance(value, int | float) or value - value != 0:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < _BEYOND_ANY:
             self.fault(path, value, "a number is needed here")
             return 0.0
         return float(value)

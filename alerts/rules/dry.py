@@ -44,7 +44,7 @@ def _judge_tray(stand: Stand, sensor: Sensor, tick: Tick) -> Finding | None:
         spot=sensor.spot,
         batch=stand.batch.id,
         sensor=sensor.id,
-        priority=Priority.URGENT if wilting else Priority.MEDIUM,
+        priority=Priority.URGENT if wilting else Priority.LOW,  # the round's task tells of the lower step
         since=outside.since,
         value=outside.value,
         limit=refill_g,

@@ -21,14 +21,24 @@ from monitor.timewords import read_instant
 
 
 def _tick(context: Context, now: datetime) -> Tick:
-    """Return the moment as the ledger has it; sensors are not asked here."""
+    """Return the moment as the ledger has it, with the last weights of the farm's scales."""
     farm = context.farm()
+    live = LiveBuffer()
+    scales = [sensor.id for sensor in farm.sensors.values() if sensor.dry_g is not None]
+    if scales:
+        from monitor.service import open_readings
+
+        store = open_readings(farm)
+        try:
+            live.take(store.read(scales, now - timedelta(hours=3), now))
+        finally:
+            store.close()
     return Tick(
         now=now,
         farm=farm,
         profiles=context.profiles(),
         batches=fold_as_of(context.ledger().entries(), now),
-        live=LiveBuffer(),
+        live=live,
         watching_since=now,
     )
 
