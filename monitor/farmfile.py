@@ -179,9 +179,9 @@ class _FarmReader(PlaceReader):
         path = "broker."
         usual = BrokerSettings()
         embedded = self.flag_or(table, "embedded", path, "host" not in table)
-        for key in _OF_OWN_BROKER if embedded else ():
-            if key in table and not (key == "tls" and table[key] is False):
-                self.fault(f"{path}{key}", "set for the embedded broker", "it goes with embedded = false")
+        theirs = [key for key in _OF_OWN_BROKER if table.get(key, False) is not False]
+        if embedded and theirs:
+            self.fault("broker.embedded", table.get("embedded"), f"false; {', '.join(theirs)} go with your own broker")
         self.one_source(table, path, "password")
         return BrokerSettings(
             embedded=embedded,

@@ -154,4 +154,4 @@ def _shown(value: object) -> str:
     """Return a value as a fault shows it."""
     if value is None:
         return "nothing"
-    return value if isinstance(value, str) else repr(value)[:80]
+    return value[:80] if isinstance(value, str) and value.isprintable() else repr(value)[:80]

@@ -2,77 +2,23 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
-from datetime import timedelta
+from collections.abc import Sequence
 from importlib.resources import files
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from collectors.hints import Unclaimed, unclaimed
 from monitor.cli.common import Context, json_option
-from monitor.errors import BrokerError, ConfigError, Fault, NotFoundError, RefusedError, TraywardenError
+from monitor.errors import Fault, NotFoundError, RefusedError, TraywardenError
 from monitor.farm import Farm
 from monitor.keys import KEYS
 
+if TYPE_CHECKING:
+    from monitor.cli.lookover import Heard
+
 _LISTEN_S = 3.0
-
-
-def _faults_of(context: Context) -> tuple[Farm | None, list[Fault]]:
-    """Return the farm, if it can be read, and every fault of farm.toml and of the farm's own profiles."""
-    faults: list[Fault] = []
-    farm = None
-    try:
-        farm = context.farm()
-    except ConfigError as exc:
-        faults += exc.faults
-    try:
-        if farm is not None:
-            context.profiles()
-    except ConfigError as exc:
-        faults += exc.faults
-    return farm, faults
-
-
-def _warnings(farm: Farm) -> list[str]:
-    """Return what is allowed, but probably not meant."""
-    found = []
-    for person in farm.people.values():
-        if person.quiet is not None and all(person.quiet.covers(each) for each in farm.rounds):
-            found.append(f"person {person.id}: every round lies in the quiet hours, so nudges wait for their end")
-    secret_files = [channel.url_file for channel in farm.channels.values()]
-    secret_files.append(farm.broker.password_file)
-    secret_files.append(farm.storage.influx.token_file if farm.storage.influx else None)
-    for path in secret_files:
-        if path is not None and not path.exists():
-            found.append(f"{path} is named, but is not there")
-        elif path is not None and path.stat().st_mode & 0o077:
-            found.append(f"{path} holds a secret and can be read by others; chmod 600 it")
-    if not farm.broker.embedded and not farm.broker.tls and farm.broker.user and farm.broker.host != "127.0.0.1":
-        found.append("the broker's password goes over the network unencrypted; set tls = true if it can")
-    return found
-
-
-def _heard(farm: Farm, listen_s: float) -> tuple[str, list[Unclaimed]]:
-    """Return what the broker says in one line, and the topics that no sensor claims.
-
-    Raises:
-        BrokerError: It does not answer.
-    """
-    from collectors.mqtt import listen
-    from collectors.routes import Routes
-
-    where = f"{farm.broker.host}:{farm.broker.port}"
-    try:
-        heard = listen(farm.broker, within=timedelta(seconds=listen_s))
-    except BrokerError:
-        if farm.broker.embedded:
-            return f"broker: the embedded one runs within `traywarden run`; nothing answers at {where} now", []
-        raise
-    routes = Routes(farm.sensors.values())
-    left = unclaimed(heard.payloads, routes, farm)
-    return f"broker: {where} answers; {len(heard.payloads)} topics heard in {listen_s:g} s", left
 
 
 @click.command(epilog="Example: traywarden check --listen 60")
@@ -83,38 +29,52 @@ def _heard(farm: Farm, listen_s: float) -> tuple[str, list[Unclaimed]]:
     default=_LISTEN_S,
     show_default=True,
     metavar="SECONDS",
-    help="How long to listen to the broker.",
+    help="How long to listen to the broker; 0: not at all.",
 )
 @json_option
 @click.pass_obj
 def check(context: Context, listen_s: float) -> None:
     """Look over farm.toml, crop profiles and broker; every fault at once, and topics that no sensor claims."""
+    from monitor.cli.lookover import look_over, warnings
+
     if not context.farm_path.exists():
         raise NotFoundError(f"no farm file at {context.farm_path}; make one with `traywarden init`")
-    farm, faults = _faults_of(context)
-    warnings = _warnings(farm) if farm is not None else []
-    left: list[Unclaimed] = []
-    broker, broken = "", ""
-    if farm is not None and listen_s > 0:
-        try:
-            broker, left = _heard(farm, listen_s)
-        except BrokerError as exc:
-            broken = str(exc)
-    missing = _missing_profiles(context, farm) if farm is not None and not faults else []
+    farm, faults = look_over(context.farm_path, now=context.clock())
+    mind = warnings(farm) if farm is not None else []
+    if farm is not None and not faults:
+        mind += _missing_profiles(context, farm)
+    heard = _listen(context, farm, faults, listen_s)
     if context.as_json:
-        context.echo_json(_json(context, faults, [*warnings, *missing], broker, broken, left))
+        context.echo_json(_json(context, faults, mind, heard))
     else:
-        _tell(context, farm, faults, [*warnings, *missing], broker, left)
-    if faults or broken:
+        _tell(context, farm, faults, mind)
+        _tell_heard(context, heard, listen_s)
+    wrong = len(faults) + heard.broken
+    if wrong:
         raise RefusedError(
-            broken or f"{len(faults)} fault{'s' if len(faults) > 1 else ''}; mend the file and check again"
+            f"{wrong} fault{'s' if wrong > 1 else ''}; mend {'them' if wrong > 1 else 'it'} and check again"
         )
 
 
-def _missing_profiles(context: Context, farm: Farm) -> list[str]:
-    """Return the batches in the ledger whose crop has no profile any more."""
-    from monitor.fold import fold
+def _listen(context: Context, farm: Farm | None, faults: Sequence[Fault], listen_s: float) -> Heard:
+    """Listen to the broker, unless its own settings are at fault or nobody wants to."""
+    from monitor.cli.lookover import Heard, listen_over
 
+    if listen_s == 0:
+        return Heard(says="broker: not listened to")
+    if farm is None or any(fault.key.startswith("broker.") for fault in faults):
+        return Heard(says="broker: not tried, since its settings have faults")
+    context.echo(f"Listening to the broker for {listen_s:g} s ...")
+    return listen_over(farm, listen_s=listen_s, now=context.clock())
+
+
+def _missing_profiles(context: Context, farm: Farm) -> list[str]:
+    """Return the batches in the ledger whose crop has no profile any more; no ledger is begun for it."""
+    from monitor.fold import fold
+    from monitor.stores.engine import LEDGER_FILE
+
+    if not (farm.storage.folder / LEDGER_FILE).exists():
+        return []
     try:
         batches = fold(context.ledger().entries())
     except TraywardenError as exc:
@@ -127,9 +87,7 @@ def _missing_profiles(context: Context, farm: Farm) -> list[str]:
     ]
 
 
-def _json(
-    context: Context, faults: list[Fault], warnings: list[str], broker: str, broken: str, left: list[Unclaimed]
-) -> dict[str, Any]:
+def _json(context: Context, faults: Sequence[Fault], mind: list[str], heard: Heard) -> dict[str, Any]:
     """Return what was found as the documented JSON."""
     return {
         "schema": "traywarden.check/1",
@@ -138,34 +96,52 @@ def _json(
             {"file": each.file, "line": each.line, "key": each.key, "found": each.found, "allowed": each.allowed}
             for each in faults
         ],
-        "warnings": warnings,
-        "broker": broken or broker,
-        "broker_answers": not broken,
-        "unclaimed": [{"topic": each.topic, "payload": each.payload, "lines": each.lines} for each in left],
+        "warnings": mind,
+        "broker": heard.says,
+        "broker_broken": heard.broken,
+        "unclaimed": [
+            {"topic": each.topic, "payload": each.payload, "retained": each.retained, "lines": each.lines}
+            for each in heard.unclaimed
+        ],
+        "unreadable": [{"topic": topic, "why": why} for topic, why in heard.unreadable],
+        "silent": list(heard.silent),
     }
 
 
-def _tell(
-    context: Context, farm: Farm | None, faults: list[Fault], warnings: list[str], broker: str, left: list[Unclaimed]
-) -> None:
-    """Say what was found."""
+def _count(number: int, one: str, many: str) -> str:
+    """Return a number with its noun."""
+    return f"{number} {one if number == 1 else many}"
+
+
+def _tell(context: Context, farm: Farm | None, faults: Sequence[Fault], mind: list[str]) -> None:
+    """Say what is wrong with the files, and what to mind."""
     for fault in faults:
         context.echo(str(fault))
-    for warning in warnings:
+    for warning in mind:
         context.echo(f"mind: {warning}")
     if farm is not None and not faults:
-        context.echo(
-            f"{context.farm_path.name}: {farm.name}, {len(list(farm.places))} places, {len(farm.sensors)} sensors, "
-            f"{len(farm.people)} people; {len(context.profiles())} crop profiles. No fault."
+        parts = (
+            _count(len(list(farm.places)), "place", "places"),
+            _count(len(farm.sensors), "sensor", "sensors"),
+            _count(len(farm.people), "person", "people"),
+            f"{_count(len(context.profiles()), 'crop profile', 'crop profiles')}. No fault.",
         )
-    if broker:
-        context.echo(broker)
-    for each in left:
+        context.echo(f"{context.farm_path.name}: {farm.name}, {', '.join(parts)}")
+
+
+def _tell_heard(context: Context, heard: Heard, listen_s: float) -> None:
+    """Say how the broker is, what cannot be read, who is silent, and what nobody claims."""
+    context.echo(heard.says)
+    for _, why in heard.unreadable:
+        context.echo(f"heard, but cannot be read: {why}")
+    if heard.silent and not heard.broken:
+        context.echo(f"nothing came in {listen_s:g} s for: {', '.join(heard.silent)}")
+    for each in heard.unclaimed:
         context.echo(f"\nheard, but no sensor claims it: {each.topic}")
-        context.echo(f"  last payload: {each.payload}")
+        context.echo(f"  last payload{' (kept by the broker; may be old)' if each.retained else ''}: {each.payload}")
         context.echo("  to paste into farm.toml (mend id and spot):")
         for line in each.lines.splitlines():
-            context.echo(f"    {line}")
+            context.echo(f"    {line}".rstrip())
 
 
 @click.command(epilog="Example: traywarden keys")
@@ -185,23 +161,49 @@ def keys(context: Context) -> None:
         context.echo(f"  {key.name:<17} {key.takes}  (without it: {key.default})\n{'':<20}{key.means}")
 
 
+def _word(said: object) -> str:
+    """Return a text as one word of a unit file. Source: [SYSTEMD] systemd.service(5), "Command lines"; specifiers."""
+    text = str(said).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%").replace("$", "$$")
+    return f'"{text}"' if any(sign in text for sign in " \t'\"\\;") else text
+
+
+def _written_folders(farm: Farm) -> list[Path]:
+    """Return the folders that the service writes to, each once."""
+    folders = [farm.storage.folder, farm.storage.ledger_copies]
+    folders += [channel.path.parent for channel in farm.channels.values() if channel.path is not None]
+    return list(dict.fromkeys(folder.resolve() for folder in folders if folder is not None))
+
+
+def _closed_to_others(path: Path) -> Path | None:
+    """Return the outermost folder on the way to a file that other users may not enter, or None."""
+    return next((each for each in reversed(path.parents) if not each.stat().st_mode & 0o001), None)
+
+
+def unit_text(farm: Farm, farm_path: Path, *, user: str, command: Sequence[str]) -> str:
+    """Return the shipped unit file, filled in for one farm."""
+    text = (files("monitor") / "systemd" / "traywarden.service").read_text(encoding="utf-8")
+    return text.format(
+        farm_name=" ".join(farm.name.split()).replace("%", "%%"),
+        user=user,
+        folder=str(farm_path.parent).replace("%", "%%"),
+        farm_path=_word(farm_path),
+        command=" ".join(_word(part) for part in command),
+        storage=" ".join(_word(folder).replace("$$", "$") for folder in _written_folders(farm)),
+    )
+
+
 @click.command("unit-file", epilog="Example: traywarden unit-file | sudo tee /etc/systemd/system/traywarden.service")
 @click.option("--user", default="traywarden", show_default=True, help="The user that it runs as.")
 @click.pass_obj
 def unit_file(context: Context, user: str) -> None:
     """Print a systemd unit for this farm."""
-    farm = context.farm()
-    text = (files("monitor") / "systemd" / "traywarden.service").read_text(encoding="utf-8")
-    folders = [farm.storage.folder, *([farm.storage.ledger_copies] if farm.storage.ledger_copies else [])]
-    path = context.farm_path.resolve()
-    click.echo(
-        text.format(
-            farm_name=farm.name.replace("\n", " "),
-            user=user,
-            folder=path.parent,
-            farm_path=path,
-            command=shutil.which("traywarden") or f"{sys.executable} -m monitor.cli",
-            storage=" ".join(str(folder) for folder in folders),
-        ),
-        nl=False,
-    )
+    farm, path = context.farm(), context.farm_path.resolve()
+    beside = Path(sys.executable).with_name("traywarden")
+    command = [str(beside)] if beside.is_file() else [sys.executable, "-m", "monitor.cli"]
+    click.echo(unit_text(farm, path, user=user, command=command), nl=False)
+    for each in (path, Path(command[0])):
+        closed = _closed_to_others(each)
+        if closed is not None:
+            context.warn(
+                f"mind: {closed} is closed to other users, so {user} cannot reach {each}; README says where to put it"
+            )

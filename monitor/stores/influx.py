@@ -10,7 +10,6 @@ import logging
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
-from io import TextIOWrapper
 from typing import Any
 
 import numpy as np
@@ -23,6 +22,7 @@ log = logging.getLogger(__name__)
 
 _BATCH = 10_000
 _TIMEOUT_MS = 30_000
+_CHUNK = 1 << 16
 _ESCAPES = str.maketrans({",": "\\,", " ": "\\ ", "=": "\\="})
 _UNWRITABLE = re.compile(r"[\\\r\n\t]")
 
@@ -147,7 +147,7 @@ class InfluxReadingStore:
             )
         try:
             with self._transport("reading"):
-                yield from _csv_rows(TextIOWrapper(response, encoding="utf-8", newline=""))
+                yield from _csv_rows(_text_lines(response.stream(_CHUNK)))
         finally:
             response.release_conn()
 
@@ -247,6 +247,16 @@ def _said(exc: Any) -> str:
     """Return the server's own words."""
     body = exc.body if isinstance(exc.body, str) else (exc.body or b"").decode("utf-8", "replace")
     return body.strip() or str(exc.reason)
+
+
+def _text_lines(chunks: Iterable[bytes]) -> Iterator[str]:
+    """Yield the lines of a body that comes in chunks; its texts have no line ends of their own."""
+    rest = b""
+    for chunk in chunks:
+        *lines, rest = (rest + chunk).split(b"\n")
+        yield from (line.decode("utf-8") for line in lines)
+    if rest:
+        yield rest.decode("utf-8")
 
 
 def _csv_rows(lines: Iterable[str]) -> Iterator[dict[str, str]]:

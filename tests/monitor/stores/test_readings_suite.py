@@ -1,0 +1,157 @@
+"""One suite for every place where readings are kept: SQLite, and a real InfluxDB."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from monitor.errors import StoreError
+from monitor.farm import InfluxSettings
+from monitor.readings import Block, Doubt, Flag, Quantity, Reading
+from monitor.stores.influx import InfluxReadingStore, tag
+from monitor.stores.protocol import ReadingStore
+from monitor.stores.sqlite import SqliteReadingStore
+from tests.conftest import require_binary
+from tests.support.influx import influx_server
+
+T0 = datetime(2026, 3, 2, 7, 30, 0, 123000, tzinfo=UTC)
+WHERE = {"air": (Quantity.TEMPERATURE, "cellar"), "damp": (Quantity.HUMIDITY, "cellar/1/2")}
+
+
+@pytest.fixture(scope="module")
+def influx_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Start one InfluxDB for the suite."""
+    with influx_server(require_binary("influxd"), tmp_path_factory.mktemp("influx")) as url:
+        yield url
+
+
+@pytest.fixture(params=["sqlite", pytest.param("influx", marks=[pytest.mark.live, pytest.mark.xdist_group("influx")])])
+def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ReadingStore]:
+    """Return an empty store of each kind."""
+    opened: ReadingStore
+    if request.param == "sqlite":
+        opened = SqliteReadingStore(tmp_path / "readings.db")
+    else:
+        url = request.getfixturevalue("influx_url")
+        name = f"db{abs(hash(request.node.name)) % 10**8}"
+        import urllib.parse
+        import urllib.request
+
+        query = urllib.parse.urlencode({"q": f"CREATE DATABASE {name}"})
+        urllib.request.urlopen(f"{url}/query?{query}", data=b"", timeout=10).close()
+        opened = InfluxReadingStore(InfluxSettings(url=url, database=name), "", WHERE)
+    yield opened
+    opened.close()
+
+
+def reading(minute: float, value: float = 20.0, sensor: str = "air", flag: Flag = Flag.PASS) -> Reading:
+    """Return one reading."""
+    return Reading(sensor=sensor, measured_at=T0 + timedelta(minutes=minute), value=value, flag=flag)
+
+
+def read(store: ReadingStore, *sensors: str, start: float = -1e5, end: float = 1e7) -> list[Reading]:
+    """Return what a store holds of some sensors."""
+    return store.read(sensors, T0 + timedelta(minutes=start), T0 + timedelta(minutes=end)).readings()
+
+
+def test_what_goes_in_comes_out(store: ReadingStore) -> None:
+    """Value, flag, doubt and the millisecond are kept."""
+    odd = Reading(
+        sensor="air", measured_at=T0, value=-3.25, flag=Flag.FAIL, doubt=Doubt.ARRIVAL_TIME | Doubt.OUT_OF_SPAN
+    )
+    store.append(Block.from_readings([odd]))
+
+    assert read(store, "air") == [odd]
+
+
+def test_the_same_reading_twice_is_one(store: ReadingStore) -> None:
+    """A block appended again changes nothing."""
+    block = Block.from_readings([reading(0), reading(1), reading(0, 50, "damp")])
+    store.append(block)
+    store.append(block)
+
+    assert store.count() == 3
+
+
+def test_the_later_of_two_wins(store: ReadingStore) -> None:
+    """A corrected value or flag of the same instant takes its place."""
+    store.append(Block.from_readings([reading(0, 20.0)]))
+    store.append(Block.from_readings([reading(0, 21.0, flag=Flag.SUSPECT)]))
+
+    assert [(row.value, row.flag) for row in read(store, "air")] == [(21.0, Flag.SUSPECT)]
+
+
+def test_spans_are_half_open_and_ordered(store: ReadingStore) -> None:
+    """The start is in, the end is not; sensors as asked for, instants ascending, whatever the order of writing."""
+    store.append(Block.from_readings([reading(minute) for minute in (3, 1, 2, 0)]))
+    store.append(Block.from_readings([reading(1, 55.0, "damp")]))
+
+    rows = read(store, "damp", "air", start=1, end=3)
+
+    assert [(row.sensor, row.measured_at) for row in rows] == [
+        ("damp", T0 + timedelta(minutes=1)),
+        ("air", T0 + timedelta(minutes=1)),
+        ("air", T0 + timedelta(minutes=2)),
+    ]
+
+
+def test_an_unknown_sensor_has_no_rows(store: ReadingStore) -> None:
+    """A name never heard of is no error."""
+    assert read(store, "nobody") == []
+    assert store.latest(["nobody"]) == {}
+    assert store.read(["nobody"], T0, T0 + timedelta(days=1)).sensors == ("nobody",)
+
+
+def test_an_empty_block_is_nothing(store: ReadingStore) -> None:
+    """Nothing in, nothing out."""
+    store.append(Block.from_readings([]))
+
+    assert (store.count(), store.sensors()) == (0, ())
+
+
+def test_the_newest_of_each(store: ReadingStore) -> None:
+    """Newest by instant, not by order of writing."""
+    store.append(Block.from_readings([reading(9, 22.0), reading(4, 50.0, "damp")]))
+    store.append(Block.from_readings([reading(2, 18.0)]))
+
+    assert {name: row.value for name, row in store.latest(["air", "damp"]).items()} == {"air": 22.0, "damp": 50.0}
+    assert store.sensors() == ("air", "damp")
+
+
+def test_milliseconds_hold_in_a_far_year(store: ReadingStore) -> None:
+    """Past 2038, and half a second apart."""
+    instants = [datetime(2055, 1, 1, 0, 0, 0, ms * 1000, tzinfo=UTC) for ms in (0, 500)]
+    far = [Reading(sensor="air", measured_at=at, value=1.0) for at in instants]
+    store.append(Block.from_readings(far))
+
+    rows = store.read(["air"], datetime(2054, 1, 1, tzinfo=UTC), datetime(2056, 1, 1, tzinfo=UTC)).readings()
+
+    assert [row.measured_at.microsecond for row in rows] == [0, 500_000]
+
+
+@pytest.mark.parametrize("chunk", [1, 7, 500])
+def test_chunks_do_not_matter(store: ReadingStore, chunk: int) -> None:
+    """However a series is cut into blocks, the same is kept."""
+    rows = [reading(minute, 20 + minute / 100) for minute in range(120)]
+    for start in range(0, len(rows), chunk):
+        store.append(Block.from_readings(rows[start : start + chunk]))
+
+    assert read(store, "air") == rows
+
+
+@pytest.mark.live
+@pytest.mark.xdist_group("influx")
+def test_an_unknown_database_is_noticed_at_the_start(influx_url: str) -> None:
+    """InfluxDB answers 200 and nothing for one; we look for it first."""
+    with pytest.raises(StoreError, match="has no database 'nowhere'"):
+        InfluxReadingStore(InfluxSettings(url=influx_url, database="nowhere"), "", WHERE)
+
+
+def test_names_that_a_tag_cannot_carry_are_refused() -> None:
+    """Blanks, commas and equals signs are escaped; line ends and backslashes refused."""
+    assert tag("a b,c=d") == "a\\ b\\,c\\=d"
+    with pytest.raises(StoreError, match="cannot be a name"):
+        tag("a\nb")

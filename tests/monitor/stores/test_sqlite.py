@@ -1,0 +1,117 @@
+"""The SQLite file: durable when append returns, versions, quarantine, and what is told when it fails."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from monitor.errors import NewerSchemaError, StoreError
+from monitor.readings import Block, Reading
+from monitor.stores.sqlite import QUARANTINE_ROWS, SqliteReadingStore
+
+T0 = datetime(2026, 3, 2, tzinfo=UTC)
+CHILD = """
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from monitor.readings import Block, Reading
+from monitor.stores.sqlite import SqliteReadingStore
+store = SqliteReadingStore(Path(sys.argv[1]))
+minute = 0
+while True:
+    rows = [Reading(sensor="air", measured_at=datetime(2026, 3, 2, tzinfo=UTC) + timedelta(minutes=minute + n), value=n)
+            for n in range(10)]
+    store.append(Block.from_readings(rows))
+    minute += 10
+    print(minute, flush=True)
+"""
+
+
+def test_what_append_returned_for_survives_a_kill(tmp_path: Path) -> None:
+    """A process killed in the middle of appending has lost nothing that it was told is kept."""
+    path = tmp_path / "readings.db"
+    child = subprocess.Popen([sys.executable, "-c", CHILD, str(path)], stdout=subprocess.PIPE, text=True)
+    assert child.stdout is not None
+    promised = 0
+    for line in child.stdout:
+        promised = int(line)
+        if promised >= 500:
+            break
+    os.kill(child.pid, signal.SIGKILL)
+    rest = child.stdout.read().split()
+    child.stdout.close()
+    child.wait(20)
+    promised = int(rest[-1]) if rest else promised
+
+    store = SqliteReadingStore(path)
+    kept = store.count()
+    store.close()
+
+    assert promised <= kept <= promised + 10
+
+
+def test_a_newer_file_is_refused(tmp_path: Path) -> None:
+    """The words say which version wrote it and what to do."""
+    path = tmp_path / "readings.db"
+    SqliteReadingStore(path).close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA user_version=99")
+
+    with pytest.raises(NewerSchemaError, match=r"schema 99.*newer"):
+        SqliteReadingStore(path)
+
+
+def test_what_is_no_database_is_refused(tmp_path: Path) -> None:
+    """A text file under the name is left as it is."""
+    path = tmp_path / "readings.db"
+    path.write_text("not a database, " * 100, encoding="utf-8")
+
+    with pytest.raises(StoreError, match=r"readings\.db"):
+        SqliteReadingStore(path)
+    assert path.read_text(encoding="utf-8").startswith("not a database")
+
+
+def test_the_quarantine_is_bounded(tmp_path: Path) -> None:
+    """The newest are held, with their reason."""
+    store = SqliteReadingStore(tmp_path / "readings.db")
+    for number in range(QUARANTINE_ROWS + 5):
+        store.quarantine(T0, "t", str(number).encode(), "no number")
+
+    newest = store.quarantined(QUARANTINE_ROWS * 2)
+    store.close()
+
+    assert len(newest) == QUARANTINE_ROWS
+    assert newest[0] == (T0, "t", str(QUARANTINE_ROWS + 4).encode(), "no number")
+
+
+def test_reading_goes_on_while_another_thread_writes(tmp_path: Path) -> None:
+    """A reader never waits for the writer, nor the writer for it."""
+    store = SqliteReadingStore(tmp_path / "readings.db")
+    done = threading.Event()
+
+    def write() -> None:
+        for minute in range(200):
+            row = Reading(sensor="air", measured_at=T0 + timedelta(minutes=minute), value=minute)
+            store.append(Block.from_readings([row]))
+        done.set()
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    counts = [store.count()]
+    while not done.is_set():
+        counts.append(len(store.read(["air"], T0, T0 + timedelta(days=1))))
+    writer.join()
+    total = store.count()
+    store.close()
+
+    assert counts == sorted(counts)
+    assert total == 200

@@ -1,0 +1,146 @@
+"""A farm.toml in which every key stands once at least, none of them with the value that would hold without it."""
+
+from __future__ import annotations
+
+TEXT = """\
+[farm]
+name = "Saltcellar Farm"
+time_zone = "Europe/Lisbon"
+units = "US"
+rounds = ["07:30", "17:00"]
+delivery_days = ["tue", "friday"]
+records_from = 2024-06-01
+loss_percent = 7.5
+profiles = "crops"
+
+[[room]]
+id = "cellar"
+name = "the cellar"
+lamp = "06:00-22:00"
+limits = { temperature = { low = 4 } }
+
+[[rack]]
+id = 1
+room = "cellar"
+name = "the oak rack"
+shelves = 3
+trays_per_shelf = 2
+lamp = "20:00-12:00"
+limits = { humidity = { high = 80 } }
+
+[[rack]]
+id = "2"
+room = "cellar"
+shelves = 1
+
+[[shelf]]
+rack = "1"
+number = 2
+lamp = "00:00-24:00"
+trays = 5
+limits = { light = { low = 100, high = 30000 } }
+
+[[place]]
+id = "cold"
+name = "the cold store"
+kind = "cold store"
+
+[place.limits]
+temperature = { low = 0.5, high = 5 }
+
+[[tray]]
+id = "half"
+length_mm = 250
+width_mm = 240
+medium = "hemp mat"
+medium_depth_mm = 12
+
+[[sensor]]
+id = "air-1"
+quantity = "temperature"
+spot = "cellar/1/2"
+topic = "cellar/+/air"
+record = "temperature"
+under_cover = true
+every = "90s"
+
+[[sensor]]
+id = "lux-1"
+quantity = "light"
+spot = "2/1"
+topic = "cellar/lux"
+pointer = "/lux"
+time_pointer = "/at"
+unit = "klx"
+time_zone = "Africa/Accra"
+
+[[sensor]]
+id = "scale-1"
+quantity = "weight"
+spot = "cellar/1/2/5"
+dry_g = 1150
+full_g = 1850
+
+[[channel]]
+id = "screen"
+kind = "console"
+
+[[channel]]
+id = "lines"
+kind = "jsonl"
+path = "out/nudges.jsonl"
+
+[[channel]]
+id = "bus"
+kind = "mqtt"
+topic = "saltcellar/nudges"
+
+[[channel]]
+id = "mail"
+kind = "apprise"
+url_file = "mail-address.txt"
+
+[[channel]]
+id = "hook"
+kind = "apprise"
+url_env = "SALTCELLAR_HOOK"
+
+[[person]]
+id = "ines"
+channels = ["screen", "mail"]
+days = ["mon", "tue", "wed", "thu", "fri"]
+quiet = "21:00-06:30"
+
+[[person]]
+id = "tomek"
+channels = ["hook"]
+days = ["sat", "sun"]
+
+[broker]
+embedded = false
+host = "broker.saltcellar.example"
+port = 8883
+user = "monitor"
+password_file = "broker-password.txt"
+tls = true
+ca_file = "ca.pem"
+client_id = "saltcellar-monitor"
+heartbeat_topic = "saltcellar/heartbeat"
+
+[storage]
+folder = "records"
+ledger_copies = "copies"
+keep_copies = 7
+
+[storage.influx]
+url = "http://127.0.0.1:8086"
+database = "saltcellar"
+retention_policy = "long"
+token_file = "influx-token.txt"
+"""
+
+INSTEAD = {
+    "broker.password_env": ('password_file = "broker-password.txt"', 'password_env = "BROKER_PASSWORD"'),
+    "storage.influx.token_env": ('token_file = "influx-token.txt"', 'token_env = "INFLUX_TOKEN"'),
+}
+"""Keys that cannot stand beside the one they replace: (line of TEXT, line in its place)."""
