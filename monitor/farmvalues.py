@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime, time, timedelta
 from difflib import get_close_matches
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
@@ -37,12 +38,18 @@ def weekday(said: object) -> str | None:
     return next((day for day, name in zip(WEEKDAYS, _DAY_NAMES, strict=True) if name.startswith(folded)), None)
 
 
+@cache
+def zones() -> frozenset[str]:
+    """Return the names of the tz database; it lies on disk and is gone through once."""
+    return frozenset(available_timezones())
+
+
 def near_zones(said: str) -> list[str]:
     """Return the time zones that a person may have meant, by city or by spelling; the likeliest first, at most 3."""
     wanted = said.strip().casefold().replace(" ", "_")
-    zones = sorted(available_timezones())
-    cities = [zone for zone in zones if wanted and zone.casefold().rpartition("/")[2] == wanted]
-    return cities[:3] or get_close_matches(said, zones, n=3, cutoff=0.7)
+    known = sorted(zones())
+    cities = [zone for zone in known if wanted and zone.casefold().rpartition("/")[2] == wanted]
+    return cities[:3] or get_close_matches(said, known, n=3, cutoff=0.7)
 
 
 class FarmValues(FaultReader):
@@ -239,7 +246,7 @@ class FarmValues(FaultReader):
     def zone_at(self, table: Mapping[str, Any], key: str, path: str) -> ZoneInfo:
         """Return a time zone that must be there."""
         said = table.get(key)
-        if isinstance(said, str) and said in available_timezones():
+        if isinstance(said, str) and said in zones():
             return ZoneInfo(said)
         near = near_zones(said) if isinstance(said, str) else []
         hint = f"; did you mean {' or '.join(near)}?" if near else ""

@@ -168,7 +168,8 @@ def farm_text(answers: Answers) -> str:
     tray = _table("tray", ("id", '"1020"'), ("length_mm", "508"), ("width_mm", "254"), ("medium", '"coir"'))
     broker = [
         '# The embedded broker will do to begin with. For sensors of your own take mosquitto (README, "The broker"):\n'
-        "# embedded = false, and its host.\n" + _table("broker", ("embedded", "true"), single=True),
+        "# take out the line with embedded, and name its host instead.\n"
+        + _table("broker", ("embedded", "true"), single=True),
         _line("broker", "port", "1883", off=True),
     ]
     storage = [

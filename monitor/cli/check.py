@@ -162,7 +162,7 @@ def keys(context: Context) -> None:
 
 
 def _word(said: object) -> str:
-    """Return a text as one word of a unit file. Source: [SYSTEMD] systemd.service(5), "Command lines"; specifiers."""
+    """Return a text as one word of a unit file. Source: [SYSTEMD] "Command lines" and "Specifiers"."""
     text = str(said).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%").replace("$", "$$")
     return f'"{text}"' if any(sign in text for sign in " \t'\"\\;") else text
 

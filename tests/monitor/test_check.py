@@ -14,8 +14,11 @@ from collectors.embedded_broker import free_port
 from monitor.cli.check import unit_text
 from monitor.farmfile import parse_farm
 from monitor.keys import KEYS
+from monitor.startfile import quoted
 from tests.support.commands import call
 from tests.support.farms import TEXT
+
+CONSOLE = '[[channel]]\nid = "console"\nkind = "console"\n'
 
 
 @pytest.fixture
@@ -128,7 +131,10 @@ def test_what_is_no_toml_is_told_with_its_line(tmp_path: Path) -> None:
             id="a day without anybody",
         ),
         pytest.param(
-            {}, '[[channel]]\nid = "hook"\nkind = "apprise"\nurl_env = "NOT_SET_HERE"\n', "NOT_SET_HERE", id="unset"
+            {},
+            CONSOLE + '[[channel]]\nid = "hook"\nkind = "apprise"\nurl_env = "NOT_SET_HERE"\n',
+            "NOT_SET_HERE",
+            id="unset",
         ),
         pytest.param(
             {},
@@ -152,11 +158,11 @@ def test_what_is_probably_not_meant_is_told_but_no_fault(
 
 
 def test_a_secret_that_others_can_read_is_told(tmp_path: Path) -> None:
-    """chmod 600 mends it."""
+    """Chmod 600 mends it."""
     secret = tmp_path / "address.txt"
     secret.write_text("mailto://a:b@c.example", encoding="utf-8")
     secret.chmod(0o644)
-    path = write(tmp_path, more='[[channel]]\nid = "mail"\nkind = "apprise"\nurl_file = "address.txt"\n')
+    path = write(tmp_path, more=CONSOLE + '[[channel]]\nid = "mail"\nkind = "apprise"\nurl_file = "address.txt"\n')
 
     before = call(path, "check", "--listen", "0").out
     secret.chmod(0o600)
@@ -182,7 +188,7 @@ def test_a_batch_whose_profile_is_gone_is_told(farm_path: Path) -> None:
     own = farm_path.parent / "crops"
     own.mkdir()
     shipped = Path(__file__).parents[2] / "monitor" / "crops" / "radish.toml"
-    text = shipped.read_text(encoding="utf-8").replace('id = "radish"', 'id = "old-radish"')
+    text = shipped.read_text(encoding="utf-8").replace('crop = "radish"', 'crop = "old-radish"')
     (own / "old.toml").write_text(text, encoding="utf-8")
     path = write(farm_path.parent, **{"[farm]": '[farm]\nprofiles = "crops"'})
     call(path, "sow", "old-radish", "--trays", "2", "--spot", "1/1")
@@ -208,7 +214,7 @@ def test_keys_lists_every_key_as_text_and_as_json(farm_path: Path) -> None:
 
 def unit_of(folder: Path, name: str = "Saltcellar Farm", more: str = "") -> str:
     """Return the unit text of a farm in a folder."""
-    text = TEXT.format(zone="Europe/Lisbon", more=more).replace("Saltcellar Farm", name)
+    text = TEXT.format(zone="Europe/Lisbon", more=more).replace('"Saltcellar Farm"', quoted(name))
     farm = parse_farm(text, file="farm.toml", folder=folder)
     return unit_text(farm, folder / "farm.toml", user="grower", command=[shutil.which("true") or "true"])
 
@@ -228,7 +234,7 @@ def test_the_unit_file_is_filled_in_for_the_farm(farm_path: Path) -> None:
 
 def test_the_service_may_write_wherever_the_farm_keeps_something(tmp_path: Path) -> None:
     """Nightly copies and the file of nudges lie outside the storage folder, and are named too."""
-    more = '[storage]\nledger_copies = "copies"\n[[channel]]\nid = "file"\nkind = "jsonl"\npath = "out/n.jsonl"\n'
+    more = '[storage]\nledger_copies = "copies"\n[[channel]]\nid = "console"\nkind = "jsonl"\npath = "out/n.jsonl"\n'
 
     unit = unit_of(tmp_path, more=more)
 
@@ -237,7 +243,7 @@ def test_the_service_may_write_wherever_the_farm_keeps_something(tmp_path: Path)
 
 @pytest.mark.parametrize("folder", ["plain", "with blank", "50%off", "dollar$HOME", 'quote"d'])
 def test_systemd_takes_the_unit(tmp_path: Path, folder: str) -> None:
-    """systemd's own verifier finds nothing to say, whatever the folder is called."""
+    """Systemd's own verifier finds nothing to say, whatever the folder is called."""
     verifier = shutil.which("systemd-analyze")
     if verifier is None:
         pytest.skip("systemd is not installed on this machine, so its verifier cannot be asked")

@@ -566,6 +566,13 @@ def test_whatever_stands_for_a_table_gives_a_farm_or_faults(document: dict[str, 
     read_without_falling_over("\n".join(f"{name} = {toml_of(value)}" for name, value in document.items()))
 
 
+def test_the_farm_of_the_demo_has_no_fault() -> None:
+    """The farm that the demo runs is one that could be written by hand."""
+    shipped = Path(__file__).parents[2] / "simulated_feeds" / "saltcellar" / "farm.toml"
+
+    assert len(load_farm(shipped).sensors) > 5
+
+
 def test_known_tables_are_those_of_the_keys() -> None:
     """A table that no key is of is told, with the near one."""
     (fault,) = faults(LEAST + '[[senser]]\nid = "x"\n')
