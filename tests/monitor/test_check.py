@@ -232,6 +232,16 @@ def test_the_unit_file_is_filled_in_for_the_farm(farm_path: Path) -> None:
     assert "{" not in said
 
 
+def test_a_farm_that_the_service_cannot_reach_is_told(farm_path: Path) -> None:
+    """A home folder closed to others is named on standard error, and the unit is still printed whole."""
+    farm_path.parent.chmod(0o700)
+
+    said = call(farm_path, "unit-file")
+
+    assert said.out.startswith("# Traywarden as a system service")
+    assert "closed to other users, so traywarden cannot reach" in said.err
+
+
 def test_the_service_may_write_wherever_the_farm_keeps_something(tmp_path: Path) -> None:
     """Nightly copies and the file of nudges lie outside the storage folder, and are named too."""
     more = '[storage]\nledger_copies = "copies"\n[[channel]]\nid = "console"\nkind = "jsonl"\npath = "out/n.jsonl"\n'
