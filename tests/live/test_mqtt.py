@@ -86,7 +86,8 @@ class Listener:
 
 def packs() -> tuple[list[str], dict[tuple[str, int], float]]:
     """Return the office record as SenML packs, and what should be stored: (sensor, second) -> value."""
-    lines, expected = [], {}
+    lines: list[str] = []
+    expected: dict[tuple[str, int], float] = {}
     with UCI.open(encoding="utf-8", newline="") as text:
         rows = list(csv.reader(text))[1:]
     for _, wall, temp, humidity, light in rows:
@@ -271,7 +272,7 @@ def test_the_embedded_broker_hands_out_again_what_was_not_acknowledged(office: F
         def never(_block: Block) -> None:
             raise StoreUnavailableError("the test's disk is full")
 
-        first.store.append = never  # type: ignore[method-assign] # the test's disk
+        first.store.append = never  # type: ignore[method-assign, assignment] # the test's disk
         from simulated_feeds.publish import Feed
 
         feed = Feed(broker.port)

@@ -9,8 +9,8 @@ import subprocess
 from pathlib import Path
 
 from collectors.embedded_broker import free_port
-from tests.conftest import require_binary
 from tests.support.influx import wait_until
+from tests.support.needs import require_binary
 
 
 class Mosquitto:

@@ -14,8 +14,8 @@ from monitor.readings import Block, Doubt, Flag, Quantity, Reading
 from monitor.stores.influx import InfluxReadingStore, tag
 from monitor.stores.protocol import ReadingStore
 from monitor.stores.sqlite import SqliteReadingStore
-from tests.conftest import require_binary
 from tests.support.influx import influx_server
+from tests.support.needs import require_binary
 
 T0 = datetime(2026, 3, 2, 7, 30, 0, 123000, tzinfo=UTC)
 WHERE = {"air": (Quantity.TEMPERATURE, "cellar"), "damp": (Quantity.HUMIDITY, "cellar/1/2")}

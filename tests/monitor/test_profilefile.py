@@ -1,0 +1,50 @@
+"""Crop profiles from files: an own one overrides or adds, a faulty one names every fault."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from monitor.errors import ConfigError, NotFoundError
+from monitor.profilefile import find_profile, load_profiles, parse_profile, shipped_profiles, shipped_texts
+
+
+def test_an_own_profile_overrides_or_adds(tmp_path: Path) -> None:
+    """The file says where it came from; the shipped ones stay."""
+    text = shipped_texts()["radish"]
+    (tmp_path / "radish.toml").write_text(text.replace("usual = 35", "usual = 33"), encoding="utf-8")
+    (tmp_path / "new.toml").write_text(text.replace('crop = "radish"', 'crop = "rat-tail"'), encoding="utf-8")
+
+    profiles = load_profiles(tmp_path)
+
+    assert profiles["radish"].seed_g_per_tray.usual == 33
+    assert "radish.toml" in profiles["radish"].origin
+    assert len(profiles) == len(shipped_profiles()) + 1
+    assert find_profile(profiles, "Thai Basil").id == "basil-thai"
+    with pytest.raises(NotFoundError, match="did you mean"):
+        find_profile(profiles, "rdish")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ("usual = 35", "usual = 3", "sowing.seed_g_per_tray"),
+        ('manner = "stacked"', 'manner = "piled"', "manner"),
+        ("sticky = false", "sticky = true", "height"),
+        ("[height]", "[hight]", "hight"),
+        ('kind = "blackout"', 'kind = "dark"', "phase[1].kind"),
+        ("value = 0.2,", "value = 0.9,", "water.wilting_fraction"),
+    ],
+)
+def test_a_faulty_profile_names_its_faults(old: str, new: str, key: str) -> None:
+    """File, line and key; sticky seed must not be soaked."""
+    text = shipped_texts()["radish"].replace(old, new)
+    if key == "height":
+        soak = "[sowing]\nsoak_hours = { low = 1, usual = 2, high = 3, source = 'x' }"
+        text, key = text.replace("[sowing]", soak), "sowing.soak_hours"
+
+    with pytest.raises(ConfigError) as caught:
+        parse_profile(text, file="own.toml")
+    assert key in [fault.key for fault in caught.value.faults]
+    assert all(fault.line is not None for fault in caught.value.faults if fault.key == key)
