@@ -1,0 +1,80 @@
+"""README and DEVELOPERS.md are true: every command, term, rule and caution stands there."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+import inspect
+from pathlib import Path
+
+import pytest
+
+from alerts.rules import ALL
+from monitor.cli.commands import COMMANDS
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+NOUNS = [
+    "monitor.readings", "monitor.places", "monitor.people", "monitor.farm", "monitor.profiles", "monitor.ledger",
+    "monitor.batches", "monitor.phases", "monitor.live", "alerts.findings", "alerts.tasks", "alerts.outbox",
+    "alerts.alarms", "alerts.news",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("module", NOUNS)
+def test_every_public_field_has_its_term(module: str) -> None:
+    """One line a field in the table of terms."""
+    missing = []
+    for name, found in vars(importlib.import_module(module)).items():
+        if not inspect.isclass(found) or found.__module__ != module or not dataclasses.is_dataclass(found):
+            continue
+        own = {each.name for each in dataclasses.fields(found)}
+        for base in found.__mro__[1:]:
+            own -= {each.name for each in dataclasses.fields(base)} if dataclasses.is_dataclass(base) else set()
+        if not name.startswith("_"):
+            missing += [f"{name}.{field}" for field in own if f"| {name}.{field} |" not in DEVELOPERS]
+
+    assert missing == []
+
+
+def test_readme_opens_with_the_job_in_one_paragraph() -> None:
+    """The first paragraph says what it is for, before anything else."""
+    title, _, rest = README.partition("\n\n")
+
+    assert title == "# Traywarden"
+    assert rest.split("\n\n")[0].startswith("Traywarden watches a small room of microgreen trays")
+
+
+@pytest.mark.parametrize("command", ["init", "check", "run", "rounds", "sow", "backup", "restore", "import", "status"])
+def test_what_a_new_user_needs_is_in_readme(command: str) -> None:
+    """Each with its command."""
+    assert command in COMMANDS
+    assert f"traywarden {command}" in README
+
+
+def test_rules_have_their_place() -> None:
+    """How to add one is told, and the list is not empty."""
+    assert ALL
+    assert "alerts/rules/" in DEVELOPERS
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "not a safety device",
+        "licensed electrician",
+        "under a tray rack",
+        "cannot see germs",
+        "never over your head",
+        "untreated seed",
+        "never mix",
+        "bin the whole tray",
+        "higher risk",
+        "living trays differ",
+        "Local codes and licensed practice decide",
+    ],
+)
+def test_cautions_stand_in_readme(words: str) -> None:
+    """Where the work can hurt someone."""
+    assert words in " ".join(README.split())
