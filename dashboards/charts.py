@@ -88,7 +88,7 @@ def batch_svg(lines: Sequence[Line], shades: Sequence[Shade], marks: Sequence[Ma
         columns=["phase", "from", "to"],
     )
     begin, end = phases["from"].min(), phases["to"].max()
-    axis = alt.X("at:T", title=None, scale=alt.Scale(domain=[begin, end]), axis=alt.Axis(format="%a %d", grid=True))
+    axis = alt.X("at:T", title=None, scale=alt.Scale(domain=[begin, end]), axis=_days())
     shading = (
         alt.Chart(phases)
         .mark_rect(opacity=0.45)
@@ -110,7 +110,7 @@ def batch_svg(lines: Sequence[Line], shades: Sequence[Shade], marks: Sequence[Ma
     ticks = pd.DataFrame([(mark.what, _local(mark.at, zone)) for mark in marks], columns=["what", "at"])
     marked = (
         alt.Chart(ticks)
-        .mark_point(shape="triangle-down", size=45, filled=True, color=INK)
+        .mark_point(shape="triangle-down", size=45, filled=True, color=INK, clip=True)
         .encode(x=axis, y=alt.value(32), tooltip="what:N")
     )
     top = alt.layer(shading, names, marked).properties(width=640, height=40)
@@ -118,6 +118,13 @@ def batch_svg(lines: Sequence[Line], shades: Sequence[Shade], marks: Sequence[Ma
     chart = alt.vconcat(*panels, spacing=6).configure_view(stroke=None).configure(background="white", font="sans-serif")
     svg: str = vl_convert.vegalite_to_svg(chart.to_dict())
     return svg
+
+
+def _days() -> Any:
+    """Return a time axis with one tick a local day."""
+    import altair
+
+    return altair.Axis(format="%a %d", grid=True, tickCount={"interval": "day", "step": 1}, labelOverlap=True)
 
 
 def _panel(line: Line, axis: Any, shading: Any, zone: ZoneInfo) -> Any:
@@ -135,6 +142,6 @@ def _panel(line: Line, axis: Any, shading: Any, zone: ZoneInfo) -> Any:
     drawn = (
         altair.Chart(frame)
         .mark_line(color=INK, strokeWidth=1.1)
-        .encode(x=axis, y=altair.Y("value:Q", title=f"{line.name}, {line.unit}", scale=altair.Scale(zero=False)))
+        .encode(x=axis, y=altair.Y("value:Q", title=[line.name, line.unit], scale=altair.Scale(zero=False)))
     )
     return altair.layer(shading, drawn).properties(width=640, height=90)

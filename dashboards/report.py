@@ -32,7 +32,7 @@ class BatchReport:
         facts: What became of it, a line each.
         phases: (day, phase, how it is known).
         entries: (when, what, by whom).
-        nudges: (when, title, late or not).
+        nudges: (when, what was asked for, late or not).
         svg: Its picture.
         picture_says: The picture in words.
     """
@@ -110,7 +110,7 @@ def _batch(
     shades = _shades(farm, profile, batch, until)
     lines = _lines(farm, profile, batch, store, until)
     marks = [Mark(entry.kind.value, entry.at) for entry in batch.entries if entry.at <= now]
-    rows = {(row.made_at, row.title): row for row in sent if any(key.split("|")[0] == batch.id for key in row.tasks)}
+    asked = {(row.made_at, row.was_late): _asked(row, batch) for row in sent if _asked(row, batch)}
     known = {
         Standing.ENTERED: "entered",
         Standing.PRESUMED: "not entered, taken as done",
@@ -127,12 +127,18 @@ def _batch(
         ),
         entries=tuple((say_time(entry.at, farm.zone), _deed(farm, entry), entry.by) for entry in batch.entries),
         nudges=tuple(
-            (say_time(row.made_at, farm.zone), row.title, "late" if row.was_late else "in time")
-            for row in rows.values()
+            (say_time(made_at, farm.zone), what, "late" if late else "in time")
+            for (made_at, late), what in asked.items()
         ),
         svg=batch_svg(lines, shades, marks, zone=farm.zone),
         picture_says=describe(lines, shades, marks),
     )
+
+
+def _asked(row: OutboxRow, batch: Batch) -> str:
+    """Return what a message asked for of a batch, in words; empty where it asked for nothing."""
+    parts = [key.split("|") for key in row.tasks]
+    return ", ".join(dict.fromkeys(part[1] for part in parts if part[0] == batch.id))
 
 
 def _facts(farm: Farm, batch: Batch) -> tuple[str, ...]:
@@ -183,7 +189,7 @@ def _lines(farm: Farm, profile: Profile, batch: Batch, store: ReadingStore, unti
     lines = []
     for sensor in chosen:
         block = store.read([sensor.id], begin, until)
-        name = f"{sensor.quantity.value} ({sensor.id})"
+        name = sensor.quantity.value
         lines.append(Line(name, STORED_UNIT[sensor.quantity], block.measured_at_ms, block.value))
     return lines
 

@@ -44,7 +44,7 @@ def test_a_batch_is_told_from_its_entries_and_readings(tmp_path: Path) -> None:
     (batch,) = report.batches
     assert batch.facts == ("No seed lot entered", "Trays: 4 cut", "Cut 1.2 kg, 300 g a tray")
     assert [phase for _, phase, _ in batch.phases][:2] == ["germination", "blackout"]
-    assert "temperature (air) from 20.0 to 22.0 degC" in batch.picture_says
+    assert "temperature from 20.0 to 22.0 degC" in batch.picture_says
     assert "<script>" not in html
     assert "&lt;script&gt;" in html
     assert "Simulated" not in html

@@ -50,8 +50,9 @@ def test_the_demo_runs_three_days_and_leaves_a_page(tmp_path: Path) -> None:
 
 @pytest.mark.live
 def test_the_service_starts_nudges_and_stops_on_sigterm(tmp_path: Path) -> None:
-    """`traywarden run` on a farm with the embedded broker: status tells it runs, SIGTERM ends it with status 0."""
+    """`traywarden run` with the embedded broker: status tells it runs, the ledger is copied, SIGTERM ends it."""
     more = sensor_text("air", "temperature", "cellar") + "\n[broker]\nembedded = true\nport = 0\n"
+    more += '[storage]\nledger_copies = "copies"\n'
     (tmp_path / "farm.toml").write_text(TEXT.format(zone="Europe/Lisbon", more=more), encoding="utf-8")
     command = [sys.executable, "-m", "monitor.cli", "--farm", str(tmp_path / "farm.toml")]
     service = subprocess.Popen([*command, "run"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
@@ -70,6 +71,7 @@ def test_the_service_starts_nudges_and_stops_on_sigterm(tmp_path: Path) -> None:
     assert told["running"] is True
     assert service.returncode == 0, errors
     assert "Stopped." in rest
+    assert len(list((tmp_path / "copies").glob("ledger-*.db"))) == 1
 
 
 @given(

@@ -26,6 +26,7 @@ from monitor.readings import Block, Reading
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.farms import farm, sensor_text
 from tests.support.mosquitto import Mosquitto
+from tests.support.needs import require_binary
 
 pytestmark = pytest.mark.live
 SOON = timedelta(seconds=30)
@@ -314,7 +315,43 @@ def test_the_same_record_comes_in_from_its_file(office: Farm, tmp_path: Path) ->
     assert (total, tally.error_count) == (4500, 0)
 
 
-def test_reading_type_is_one(office: Farm) -> None:
+def certificates(folder: Path) -> None:
+    """Make a certificate authority and a server certificate for 127.0.0.1 with openssl."""
+    openssl = require_binary("openssl")
+    (folder / "san.cnf").write_text("subjectAltName=IP:127.0.0.1\n", encoding="utf-8")
+    steps = [
+        "req -x509 -newkey rsa:2048 -nodes -keyout ca.key -out ca.pem -days 2 -subj /CN=saltcellar-ca",
+        "req -newkey rsa:2048 -nodes -keyout server.key -out server.csr -subj /CN=127.0.0.1",
+        "x509 -req -in server.csr -CA ca.pem -CAkey ca.key -CAcreateserial -out server.pem -days 2 -extfile san.cnf",
+    ]
+    for step in steps:
+        subprocess.run([openssl, *step.split()], cwd=folder, check=True, capture_output=True, timeout=60)
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # paho leaves a refused TLS socket open
+def test_a_broker_behind_tls_is_trusted_by_its_authority_only(office: Farm, tmp_path: Path) -> None:
+    """With the right authority readings come in over TLS; with the system's it is refused, with what to check."""
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    certificates(folder)
+    more = f"cafile {folder}/ca.pem\ncertfile {folder}/server.pem\nkeyfile {folder}/server.key"
+    broker = Mosquitto(folder, more=more).start()
+    try:
+        secure = settings(broker.port, tls=True, ca_file=folder / "ca.pem")
+        listener = Listener(office, tmp_path, secure)
+        listener.collector.publish("t/plain", b"20.5")
+        listener.wait(1)
+        count = listener.store.count()
+        listener.stop()
+        with pytest.raises(BrokerError, match="TLS failed"):
+            listen(settings(broker.port, tls=True), within=timedelta(seconds=0.1))
+    finally:
+        broker.stop()
+
+    assert count == 1
+
+
+def test_a_message_handed_over_twice_is_known_over_a_restart(office: Farm) -> None:
     """A message handed over twice without a time, equal to the last stored, is dropped also after a restart."""
     from collectors.pipeline import Message
 
