@@ -28,7 +28,8 @@ test: $(STAMP) system-packages lint types layers
 	@echo "== tests (real broker, database, mail and web servers are started on free ports)"
 	@TRAYWARDEN_LIVE=required $(BIN)/coverage erase
 	@TRAYWARDEN_LIVE=required $(BIN)/pytest -q -n $(WORKERS) --dist loadgroup --cov --cov-report= -rs $(PYTEST)
-	@$(BIN)/coverage report | tail -n 1
+	@$(BIN)/coverage combine -q
+	@echo "== coverage (lines and branches): $$($(BIN)/coverage report --format=total) %"
 	@echo "== all checks passed"
 
 check: $(STAMP) lint types layers

@@ -12,8 +12,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-import numpy as np
-
 from collectors.decode import Decoded, decode
 from collectors.routes import Routes
 from monitor.errors import PayloadError
@@ -127,16 +125,7 @@ class Pipeline:
                 index = names.setdefault(decoded.sensor.id, len(names))
                 rows.append((index, at_ms, value, int(flag), int(doubt | odd)))
         self.counters.readings += len(rows)
-        columns = zip(*rows, strict=True) if rows else ((), (), (), (), ())
-        index_, at, value_, flag_, doubt_ = columns
-        return Block(
-            sensors=tuple(names),
-            sensor_index=np.array(index_, dtype=np.int32),
-            measured_at_ms=np.array(at, dtype=np.int64),
-            value=np.array(value_, dtype=np.float64),
-            flag=np.array(flag_, dtype=np.int8),
-            doubt=np.array(doubt_, dtype=np.int16),
-        )
+        return Block.from_rows(tuple(names), rows)
 
     def _decoded(self, message: Message) -> Sequence[Decoded]:
         """Return what a message says, less what is not to be stored."""

@@ -141,13 +141,22 @@ class Block:
         rows = list(readings)
         names = tuple(dict.fromkeys(row.sensor for row in rows))
         place = {name: index for index, name in enumerate(names)}
+        return Block.from_rows(
+            names,
+            [(place[row.sensor], to_ms(row.measured_at), row.value, int(row.flag), int(row.doubt)) for row in rows],
+        )
+
+    @staticmethod
+    def from_rows(sensors: tuple[str, ...], rows: Sequence[tuple[int, int, float, int, int]]) -> Block:
+        """Return rows of (index into ``sensors``, ms, value, flag, doubt) as one block, in their order."""
+        index, at_ms, value, flag, doubt = zip(*rows, strict=True) if rows else ((), (), (), (), ())
         return Block(
-            sensors=names,
-            sensor_index=np.array([place[row.sensor] for row in rows], dtype=np.int32),
-            measured_at_ms=np.array([to_ms(row.measured_at) for row in rows], dtype=np.int64),
-            value=np.array([row.value for row in rows], dtype=np.float64),
-            flag=np.array([int(row.flag) for row in rows], dtype=np.int8),
-            doubt=np.array([int(row.doubt) for row in rows], dtype=np.int16),
+            sensors=sensors,
+            sensor_index=np.array(index, dtype=np.int32),
+            measured_at_ms=np.array(at_ms, dtype=np.int64),
+            value=np.array(value, dtype=np.float64),
+            flag=np.array(flag, dtype=np.int8),
+            doubt=np.array(doubt, dtype=np.int16),
         )
 
     def readings(self) -> list[Reading]:

@@ -12,8 +12,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-import numpy as np
-
 from monitor.errors import RejectedRowsError, StoreError, StoreUnavailableError
 from monitor.farm import InfluxSettings
 from monitor.readings import Block, Doubt, Flag, Quantity, Reading, from_ms, to_ms
@@ -174,15 +172,7 @@ class InfluxReadingStore:
             for index, name in enumerate(names)
             for row in self._rows(name, condition, "ORDER BY time ASC")
         ]
-        index_, at, value, flag, doubt = zip(*rows, strict=True) if rows else ((), (), (), (), ())
-        return Block(
-            sensors=names,
-            sensor_index=np.array(index_, dtype=np.int32),
-            measured_at_ms=np.array(at, dtype=np.int64),
-            value=np.array(value, dtype=np.float64),
-            flag=np.array(flag, dtype=np.int8),
-            doubt=np.array(doubt, dtype=np.int16),
-        )
+        return Block.from_rows(names, rows)
 
     def latest(self, sensors: Sequence[str]) -> dict[str, Reading]:
         """Return each sensor's newest reading; see ReadingStore.latest."""

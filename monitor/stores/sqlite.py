@@ -160,15 +160,7 @@ class SqliteReadingStore:
         with self._errors("reading"):
             for index, name in enumerate(names):
                 rows.extend(self._rows_of(index, name, to_ms(start), to_ms(end)))
-        index_, at, value, flag, doubt = zip(*rows, strict=True) if rows else ((), (), (), (), ())
-        return Block(
-            sensors=names,
-            sensor_index=np.array(index_, dtype=np.int32),
-            measured_at_ms=np.array(at, dtype=np.int64),
-            value=np.array(value, dtype=np.float64),
-            flag=np.array(flag, dtype=np.int8),
-            doubt=np.array(doubt, dtype=np.int16),
-        )
+        return Block.from_rows(names, rows)
 
     def _rows_of(self, index: int, name: str, start_ms: int, end_ms: int) -> Iterator[tuple[int, int, float, int, int]]:
         """Yield one sensor's rows; no cursor is held open between slices, since that would stop checkpoints."""

@@ -219,7 +219,7 @@ def test_keys_profiles_and_unit_file_print(cellar: Cellar) -> None:
     shown = cellar.says("profiles", "show", "basil")
     assert "[BASIL-FLOOR]" in shown
     assert "untreated seed" in shown
-    assert cellar.says("profiles", "show", "basil", "--toml").startswith("# Basil")
+    assert cellar.says("profiles", "show", "basil", "--toml").startswith("# Sweet basil")
     assert "ExecStart=" in cellar.says("unit-file")
 
 
