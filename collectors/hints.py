@@ -180,7 +180,10 @@ class _Paste:
         quantity = by_name if record.unit is None or record.unit in _OF_ANYTHING else _quantity_of_unit(record.unit)
         if quantity is None and record.unit is not None:
             return f"# record {record.name}: unit {printable(record.unit.encode())} is none that is kept"
-        return self._table(record.name, quantity, {"record": end if end and len(alike) == 1 else record.name})
+        more = {"record": end if end and len(alike) == 1 else record.name}
+        if record.unit == "%" and quantity is Quantity.HUMIDITY:  # it has to be said what the device means by it
+            more["unit"] = "%"
+        return self._table(record.name, quantity, more)
 
     def _of_object(self, document: Mapping[str, Any], above: str = "", time: str = "") -> Iterator[str]:
         """Yield the tables of the numbers in an object and the objects in it."""

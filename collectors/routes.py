@@ -22,6 +22,19 @@ def matches(topic_filter: str, topic: str) -> bool:
     return len(wanted) == len(given)
 
 
+def covers(wide: str, narrow: str) -> bool:
+    """Tell whether a filter takes every topic that another takes."""
+    if narrow.startswith("$") and wide[:1] in "+#":
+        return False
+    one, other = wide.split("/"), narrow.split("/")
+    for place, level in enumerate(one):
+        if level == "#":
+            return True
+        if place >= len(other) or other[place] == "#" or level not in ("+", other[place]):
+            return False
+    return len(one) == len(other)
+
+
 class Routes:
     """The sensors of a farm by topic; answers are remembered, bounded."""
 
@@ -32,8 +45,12 @@ class Routes:
 
     @property
     def filters(self) -> tuple[str, ...]:
-        """Return the topic filters to subscribe to, each once."""
-        return tuple(dict.fromkeys(sensor.topic for sensor in self._sensors if sensor.topic is not None))
+        """Return the topic filters to subscribe to: one that lies within another is left out.
+
+        A broker may hand a message over once for each filter that takes it ([MQTT5] 3.3.4).
+        """
+        all_ = tuple(dict.fromkeys(sensor.topic for sensor in self._sensors if sensor.topic is not None))
+        return tuple(each for each in all_ if not any(other != each and covers(other, each) for other in all_))
 
     def of(self, topic: str) -> tuple[Sensor, ...]:
         """Return the sensors that a topic feeds; empty where no sensor claims it."""

@@ -5,6 +5,7 @@ Source: [RFC8428] sections 4 and 5 (base fields, relative times, resolved record
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import Any
@@ -17,7 +18,7 @@ VERSION = 10
 RELATIVE_BELOW = 2**28
 """Times under this many seconds are relative to now. Source: [RFC8428] section 4.5.3."""
 
-_NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9\-:./_]*$")
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _KNOWN = frozenset(("bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut"))
 _NUMBERS = ("bt", "bv", "bs", "bver", "v", "s", "t", "ut")
 _TEXTS = ("bn", "bu", "n", "u", "vs", "vd")
@@ -48,9 +49,14 @@ class Record:
     other: str | bool | None = None
     update_s: float | None = None
 
+    @property
+    def is_relative(self) -> bool:
+        """Tell whether its time counts from now: the sender knows no clock, or gave no time at all."""
+        return self.time_s < RELATIVE_BELOW
+
     def absolute_s(self, now_s: float) -> float:
         """Return its time in seconds since 1970, relative ones counted from ``now_s``."""
-        return self.time_s + now_s if self.time_s < RELATIVE_BELOW else self.time_s
+        return self.time_s + now_s if self.is_relative else self.time_s
 
 
 def _fault(number: int, what: str) -> PayloadError:
@@ -66,11 +72,11 @@ def _check_types(number: int, record: dict[str, Any]) -> None:
                 raise _fault(number, f"field {label!r} must be understood, and is not")
             continue
         if label in _NUMBERS and (isinstance(value, bool) or not isinstance(value, int | float)):
-            raise _fault(number, f"{label!r} must be a number, is {value!r}")
+            raise _fault(number, f"{label!r} must be a number, is {value!r:.60}")
         if label in _TEXTS and not isinstance(value, str):
-            raise _fault(number, f"{label!r} must be a text, is {value!r}")
+            raise _fault(number, f"{label!r} must be a text, is {value!r:.60}")
         if label == "vb" and not isinstance(value, bool):
-            raise _fault(number, f"'vb' must be true or false, is {value!r}")
+            raise _fault(number, f"'vb' must be true or false, is {value!r:.60}")
 
 
 def resolve(payload: bytes) -> tuple[Record, ...]:
@@ -84,7 +90,7 @@ def resolve(payload: bytes) -> tuple[Record, ...]:
     """
     try:
         pack = _decode(payload)
-    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as exc:
         raise PayloadError(f"not a SenML pack, which is a JSON array of objects: {exc}") from exc
     if not pack:
         raise PayloadError("an empty SenML pack; a pack has one record at least (RFC 8428)")
@@ -96,7 +102,7 @@ def resolve(payload: bytes) -> tuple[Record, ...]:
             if label in record:
                 base[label] = record[label]
         if base.get("bver", VERSION) > VERSION:
-            raise _fault(number, f"version {base['bver']} is newer than {VERSION}")
+            raise _fault(number, f"version {base['bver']!r:.20} is newer than {VERSION}")
         resolved = _resolve_one(number, record, base)
         if resolved is not None:
             records.append(resolved)
@@ -113,21 +119,28 @@ def _resolve_one(number: int, record: dict[str, Any], base: dict[str, Any]) -> R
             raise _fault(number, "no value: one of v, vs, vb, vd or s is needed")
         return None
     name = base.get("bn", "") + record.get("n", "")
-    if not _NAME.match(name):
+    if not _NAME.fullmatch(name):
         raise _fault(number, f"name {name!r} is not of A-Z a-z 0-9 - : . / _ with a letter or digit first")
     other = next((record[label] for label in ("vs", "vb", "vd") if label in record), None)
-    value = (
-        None
-        if other is not None or ("v" not in record and "bv" not in base)
-        else record.get("v", 0) + base.get("bv", 0)
-    )
-    total = record.get("s", 0) + base.get("bs", 0) if "s" in record or "bs" in base else None
+    has_value = other is None and ("v" in record or "bv" in base)
+    has_sum = "s" in record or "bs" in base
     return Record(
         name=name,
         unit=record.get("u", base.get("bu")),
-        value=None if value is None else float(value),
-        sum=None if total is None else float(total),
-        time_s=float(record.get("t", 0) + base.get("bt", 0)),
+        value=_added(number, "v", record, base) if has_value else None,
+        sum=_added(number, "s", record, base) if has_sum else None,
+        time_s=_added(number, "t", record, base),
         other=other,
         update_s=record.get("ut"),
     )
+
+
+def _added(number: int, label: str, record: dict[str, Any], base: dict[str, Any]) -> float:
+    """Return a field with its base; what is missing counts as 0."""
+    try:
+        added = float(record.get(label, 0) + base.get(f"b{label}", 0))
+    except OverflowError:
+        added = math.inf
+    if not math.isfinite(added):
+        raise _fault(number, f"{label!r} is too large for a number")
+    return added

@@ -38,7 +38,9 @@ def seconds_of(said: Any, zone: str | None = None) -> float:
             return _of_stamp(said, stamp, zone)
     number = _number(said)
     if number is None:
-        raise PayloadError(f"{said!r} is no time; send e.g. 2026-03-02T08:00:00Z or the seconds since 1970")
+        raise PayloadError(
+            f"{said!r} is no time as RFC 3339 writes it, and no count of seconds; send e.g. 2026-03-02T08:00:00Z"
+        )
     return number / 1000 if abs(number) >= _MS_FROM else number
 
 
@@ -62,7 +64,7 @@ def _of_stamp(said: str, stamp: re.Match[str], zone: str | None) -> float:
         wall = datetime.fromisoformat(f"{stamp['day']}T{stamp['minute']}:{second}{offset}")
         if wall.tzinfo is None:
             if zone is None:
-                raise PayloadError(f"{said!r} has no offset from UTC; send one, or set time_zone in farm.toml")
+                raise PayloadError(f"{said!r} has no offset; set time_zone for its sensor in farm.toml")
             wall = wall.replace(tzinfo=ZoneInfo(zone))
         instant = wall.astimezone(UTC)
     except (ValueError, OverflowError) as exc:

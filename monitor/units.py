@@ -5,6 +5,9 @@ Source: [SP811] appendix B for the factors; [RFC8428] section 12.1 for SenML's s
 
 from __future__ import annotations
 
+import unicodedata
+from functools import lru_cache
+
 from monitor.amounts import G_PER_LB, G_PER_OZ
 from monitor.errors import UnitError
 from monitor.readings import STORED_UNIT, Quantity
@@ -50,6 +53,22 @@ def known_units(quantity: Quantity) -> tuple[str, ...]:
     return tuple(_KNOWN[quantity])
 
 
+_LETTERS = {ord("\N{MINUS SIGN}"): "-", ord("\N{GREEK SMALL LETTER MU}"): "u"}
+
+
+def _plain(unit: str) -> str:
+    """Return a unit as it is compared when it is not written as we write it: ``℃``, ``DEGC``, ``μmol m⁻² s⁻¹``."""
+    return unicodedata.normalize("NFKC", unit).strip().casefold().translate(_LETTERS)
+
+
+_BY_PLAIN = {
+    # "Mg" is no milligram: it is refused rather than read as one
+    quantity: {_plain(name): pair for name, pair in known.items() if name != "mg"}
+    for quantity, known in _KNOWN.items()
+}
+
+
+@lru_cache(maxsize=1024)
 def factor_and_offset(unit: str | None, quantity: Quantity) -> tuple[float, float]:
     """Return (factor, offset) with stored = factor * value + offset; no unit means the stored one.
 
@@ -59,7 +78,7 @@ def factor_and_offset(unit: str | None, quantity: Quantity) -> tuple[float, floa
     if unit is None:
         return 1.0, 0.0
     known = _KNOWN[quantity]
-    found = known.get(unit) or {name.casefold(): pair for name, pair in known.items()}.get(unit.casefold())
+    found = known.get(unit) or _BY_PLAIN[quantity].get(_plain(unit))
     if found is None:
         raise UnitError(
             f"unit {unit!r} cannot become {STORED_UNIT[quantity]} for a {quantity.value}; known are: {', '.join(known)}"

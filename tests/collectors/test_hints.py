@@ -157,6 +157,11 @@ def test_a_name_tells_its_quantity(name: str, quantity: Quantity | None) -> None
     assert quantity_of_name(name) is quantity
 
 
+def test_a_percent_sign_in_a_pack_comes_with_what_it_means(tmp_path: Path) -> None:
+    """SenML takes it for a ratio, most devices for percent; the lines say percent, for the grower to change."""
+    assert values(tmp_path, "n", b'[{"n":"rh","u":"%","v":55}]') == {"rh": ("humidity", 55.0)}
+
+
 @settings(max_examples=200, deadline=None)
 @given(
     topic=st.text(st.characters(exclude_characters="+#\0", exclude_categories=["Cs"]), min_size=1, max_size=20).filter(

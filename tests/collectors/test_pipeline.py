@@ -20,7 +20,7 @@ from tests.support.farms import farm, sensor_text
 
 NOW = datetime(2026, 3, 2, 9, tzinfo=UTC)
 AIR = Sensor(id="air", quantity=Quantity.TEMPERATURE, spot="cellar", topic="n", pointer="/air/t", time_pointer="/at")
-PLAIN = Sensor(id="plain", quantity=Quantity.TEMPERATURE, spot="cellar", topic="n", unit="degF")
+BARE = Sensor(id="plain", quantity=Quantity.TEMPERATURE, spot="cellar", topic="n", unit="degF")
 NODE = Sensor(id="node", quantity=Quantity.WEIGHT, spot="cellar", topic="n", record="scale")
 
 
@@ -50,7 +50,7 @@ def test_a_json_object_is_read_through_pointers() -> None:
 
 def test_a_plain_number_is_converted() -> None:
     """68 degF is 20 degC."""
-    (decoded,) = decode(b" 68 ", [PLAIN], topic="n", arrived_s=0)
+    (decoded,) = decode(b" 68 ", [BARE], topic="n", arrived_s=0)
 
     assert decoded.value == pytest.approx(20.0)
     assert decoded.time_s is None
@@ -69,13 +69,13 @@ def test_kilograms_of_a_pack_become_grams() -> None:
 @pytest.mark.parametrize(
     ("payload", "sensors", "says"),
     [
-        (b"warm", [PLAIN], "no number, no JSON object"),
-        (b'{"t": 1}', [PLAIN], "add pointer ="),
+        (b"warm", [BARE], "no number, no JSON object"),
+        (b'{"t": 1}', [BARE], "add pointer ="),
         (b'{"air": {}}', [AIR], "nothing at /air/t"),
         (b'{"air": {"t": true}}', [AIR], "no number at"),
         (b'{"air": {"t": 1}, "at": "noon"}', [AIR], "is no time as RFC 3339"),
         (b'{"air": {"t": 1}, "at": "2026-03-02T10:00:00"}', [AIR], "has no offset; set time_zone"),
-        (b"21", [PLAIN, NODE, PLAIN], "can feed one sensor only"),
+        (b"21", [BARE, NODE, BARE], "can feed one sensor only"),
         (b'[{"n":"other","u":"kg","v":1}]', [NODE], "its records are: other"),
         (b'[{"n":"scale","u":"Cel","v":1}]', [NODE], "cannot become g"),
     ],
@@ -90,7 +90,7 @@ def test_what_cannot_be_read_says_how_it_should_look(payload: bytes, sensors: li
 def test_any_payload_gives_values_or_a_payload_error(payload: bytes) -> None:
     """Nothing that a device sends raises anything else."""
     with suppress(PayloadError):
-        decode(payload, [AIR, PLAIN, NODE], topic="n", arrived_s=0)
+        decode(payload, [AIR, BARE, NODE], topic="n", arrived_s=0)
 
 
 @pytest.mark.parametrize(
@@ -175,7 +175,7 @@ def test_topic_filters(pattern: str, topic: str, fits: bool) -> None:
 
 def test_routes_know_each_topics_sensors() -> None:
     """Two sensors on one topic, none on another."""
-    routes = Routes([AIR, PLAIN])
+    routes = Routes([AIR, BARE])
 
     assert [sensor.id for sensor in routes.of("n")] == ["air", "plain"]
     assert routes.of("m") == ()
