@@ -28,7 +28,6 @@ test: $(STAMP) system-packages lint types layers
 	@echo "== tests (real broker, database, mail and web servers are started on free ports)"
 	@TRAYWARDEN_LIVE=required $(BIN)/coverage erase
 	@TRAYWARDEN_LIVE=required $(BIN)/pytest -q -n $(WORKERS) --dist loadgroup --cov --cov-report= -rs $(PYTEST)
-	@$(BIN)/coverage combine -q
 	@echo "== coverage (lines and branches): $$($(BIN)/coverage report --format=total) %"
 	@echo "== all checks passed"
 
