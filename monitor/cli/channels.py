@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+import threading
 from collections.abc import Mapping
 
 import click
@@ -13,6 +15,7 @@ from monitor.cli.common import Context, json_option
 from monitor.errors import BrokerError, ChannelError, NotFoundError, RefusedError
 from monitor.farm import Farm
 
+_PATIENCE_S = 10.0
 TEXT = "This is a test from Traywarden. Nothing is to be done."
 
 
@@ -23,10 +26,14 @@ def _publish(farm: Farm, topic: str, payload: bytes) -> None:
         connect(client, farm.broker, farm.broker.port, v5=False, keep=False)
     except BrokerError as exc:
         raise ChannelError(str(exc)) from exc
+    answered = threading.Event()
+    client.on_connect = lambda *_: answered.set()
     client.loop_start()
     try:
+        if not answered.wait(_PATIENCE_S):
+            raise ChannelError(f"the broker at {farm.broker.host}:{farm.broker.port} does not answer; is it running?")
         told = client.publish(topic, payload, qos=1)
-        told.wait_for_publish(10)
+        told.wait_for_publish(_PATIENCE_S)
         if not told.is_published():
             raise ChannelError(f"the broker at {farm.broker.host}:{farm.broker.port} did not confirm within 10 s")
     except (ValueError, RuntimeError) as exc:
@@ -55,7 +62,8 @@ def try_channels(context: Context, person: str | None) -> None:
     farm = context.farm()
     if person is not None and person not in farm.people:
         raise NotFoundError(f"nobody is called {person!r} in farm.toml; there are: {', '.join(farm.people)}")
-    channels = open_channels(farm, publish=lambda topic, payload: _publish(farm, topic, payload))
+    console = sys.stderr if context.as_json else None  # standard output is for the facts alone
+    channels = open_channels(farm, publish=lambda topic, payload: _publish(farm, topic, payload), console=console)
     people = [each for each in farm.people.values() if person in (None, each.id)]
     results = [_try(channels[name], each.id, name) for each in people for name in each.channels]
     if context.as_json:
