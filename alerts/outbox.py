@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from alerts.nudges import Message
+
 FIRST_WAIT = timedelta(seconds=30)
 LONGEST_WAIT = timedelta(minutes=30)
 GIVE_UP_AFTER = timedelta(hours=24)
@@ -12,21 +14,10 @@ GIVE_UP_AFTER = timedelta(hours=24)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OutboxRow:
+class OutboxRow(Message):
     """One message as the outbox keeps it.
 
     Attributes:
-        key: Unique for ever.
-        kind: ``round``, ``drain`` or ``alarm``.
-        person: Person's id.
-        channel: Channel's id.
-        title: A few words.
-        text: The whole message.
-        stages: Keys of the task stages that it tells.
-        tasks: Keys of the tasks that it tells.
-        made_at: When it was made.
-        due_at: When it may first go out.
-        was_late: It was made well after it fell due.
         sent_at: When its channel took it; None: not yet.
         attempts: How often it was tried.
         next_try_at: When it is to be tried next.
@@ -34,17 +25,6 @@ class OutboxRow:
         given_up_at: When it was given up; None: it was not.
     """
 
-    key: str
-    kind: str
-    person: str
-    channel: str
-    title: str
-    text: str
-    stages: tuple[str, ...]
-    tasks: tuple[str, ...]
-    made_at: datetime
-    due_at: datetime
-    was_late: bool
     sent_at: datetime | None
     attempts: int
     next_try_at: datetime

@@ -36,8 +36,3 @@ def last_round(farm: Farm, now: datetime) -> datetime:
     day = local_day(now, farm.zone)
     passed = [at for each in (day - timedelta(days=1), day) for at in rounds_of_day(farm, each) if at <= now]
     return passed[-1]
-
-
-def round_at_or_after(farm: Farm, instant: datetime) -> datetime:
-    """Return the first round at or after an instant."""
-    return next(at for at in _rounds_from(farm, local_day(instant, farm.zone)) if at >= instant)

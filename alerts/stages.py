@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from alerts.alarms import Alarm
-from alerts.findings import Finding, Priority, Tick
+from alerts.findings import Finding, Priority, Stage, Tick
 from alerts.news import News
 from alerts.rules import ALL
 from monitor.amounts import say_list
@@ -29,7 +29,7 @@ def once_each(findings: tuple[Finding, ...], tick: Tick) -> tuple[Finding, ...]:
     return tuple(best.values())
 
 
-STAGES = (gather, once_each)
+STAGES: tuple[Stage, ...] = (gather, once_each)
 
 
 def look(tick: Tick) -> tuple[Finding, ...]:

@@ -10,21 +10,17 @@ from __future__ import annotations
 import json
 import logging
 import queue
-import socket
-import ssl
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from collectors.pipeline import Message, Pipeline
+from collectors.mqtt_client import Client, connect, new_client
+from collectors.pipeline import Message, Pipeline, Prepared
 from monitor.clock import Clock
 from monitor.errors import BrokerError, ChannelError, RejectedRowsError, StoreError
 from monitor.farm import BrokerSettings
@@ -33,13 +29,12 @@ from monitor.stores.protocol import ReadingStore
 
 log = logging.getLogger(__name__)
 
-SESSION_KEPT = timedelta(days=30)
-"""How long a broker is asked to keep messages for us while we are away."""
-KEEP_ALIVE_S = 60
 _QUEUE = 20_000
 _BATCH = 5_000
-_PUT_WAIT_S = 20.0
+_PUT_STEP_S, _PUT_STEPS = 1.0, 20  # together less than the keep-alive
+_STOP_STEP_S = 0.1
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 30.0
+_PUBLISH_WITHIN_S = 10.0
 _UNSUPPORTED_VERSION = "Unsupported protocol version"
 _SILENT_REFUSALS = 3  # connections closed without an answer before MQTT 3.1.1 is tried
 
@@ -62,77 +57,6 @@ class _Fallback:
     """Put into the queue to go on in MQTT 3.1.1."""
 
 
-def secret_of(settings: BrokerSettings) -> str | None:
-    """Return the broker's password from its file or environment variable, or None.
-
-    Raises:
-        BrokerError: The file cannot be read, or the variable is not set.
-    """
-    import os
-
-    if settings.password_file is not None:
-        try:
-            return settings.password_file.read_text(encoding="utf-8").strip()
-        except OSError as exc:
-            raise BrokerError(f"the broker's password file {settings.password_file}: {exc.strerror}") from exc
-    if settings.password_env is not None:
-        found = os.environ.get(settings.password_env)
-        if found is None:
-            raise BrokerError(f"the environment variable {settings.password_env} with the broker's password is not set")
-        return found
-    return None
-
-
-def new_client(settings: BrokerSettings, client_id: str, *, v5: bool, keep: bool, manual_ack: bool) -> paho.Client:
-    """Return a client that is set up but not connected.
-
-    Args:
-        settings: Broker, user, TLS.
-        client_id: The id that the broker knows the session by.
-        v5: Speak MQTT 5; else 3.1.1.
-        keep: Ask for a session that outlives the connection.
-        manual_ack: We acknowledge ourselves.
-    """
-    clean = {} if v5 else {"clean_session": not keep}
-    client = paho.Client(
-        CallbackAPIVersion.VERSION2,
-        client_id=client_id,
-        protocol=paho.MQTTv5 if v5 else paho.MQTTv311,
-        manual_ack=manual_ack,
-        **clean,  # type: ignore[arg-type] # MQTT 5 refuses the argument even as None
-    )
-    password = secret_of(settings)
-    if settings.user is not None:
-        client.username_pw_set(settings.user, password)
-    if settings.tls:
-        client.tls_set(ca_certs=str(settings.ca_file) if settings.ca_file else None)
-    client.on_socket_open = _no_delay
-    client.reconnect_delay_set(min_delay=1, max_delay=60)
-    return client
-
-
-def _no_delay(_client: paho.Client, _userdata: Any, sock: Any) -> None:
-    """Send acknowledgements at once instead of collecting them."""
-    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-
-def connect(client: paho.Client, settings: BrokerSettings, port: int, *, v5: bool, keep: bool) -> None:
-    """Begin connecting; the network thread goes on trying.
-
-    Raises:
-        BrokerError: The address cannot be used at all.
-    """
-    arguments: dict[str, Any] = {}
-    if v5:
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # untyped in paho
-        properties.SessionExpiryInterval = int(SESSION_KEPT.total_seconds()) if keep else 0
-        arguments = {"clean_start": not keep, "properties": properties}
-    try:
-        client.connect_async(settings.host, port, keepalive=KEEP_ALIVE_S, **arguments)
-    except ValueError as exc:
-        raise BrokerError(f"broker address {settings.host}:{port}: {exc}") from exc
-
-
 class MqttCollector:
     """Listens to the topics of the farm's sensors and stores what comes."""
 
@@ -146,6 +70,7 @@ class MqttCollector:
         port: int | None = None,
         after_commit: Callable[[Block], None] = lambda _block: None,
         speaks_v5: bool = True,
+        room: int = _QUEUE,
     ) -> None:
         """Take its parts; nothing is opened before start().
 
@@ -157,20 +82,26 @@ class MqttCollector:
             port: TCP port where it differs from the settings' (an embedded broker on a free one).
             after_commit: Called on the writer thread with each stored block.
             speaks_v5: Begin with MQTT 5.
+            room: How many messages may wait for the writer.
         """
         self._settings, self._pipeline, self._store, self._clock = settings, pipeline, store, clock
         self._port = settings.port if port is None else port
         self._after_commit = after_commit
         self._v5 = speaks_v5
-        self._queue: queue.Queue[_Queued | _Stop | _Fallback] = queue.Queue(maxsize=_QUEUE)
+        self._queue: queue.Queue[_Queued | _Stop | _Fallback] = queue.Queue(maxsize=room)
         self._connection = 0
-        self._refusals = 0
+        self._acknowledging = threading.Lock()
+        self._was_answered = self._was_refused = False
+        self._silent_refusals = 0
+        self._asked: dict[int | None, str] = {}
+        self._refused_topics: tuple[str, ...] = ()
         self._stopping = threading.Event()
         self._changed = threading.Condition()
         self._committed = 0
         self._connected = False
+        self._connected_at: datetime | None = None
         self._trouble: str | None = None
-        self._client: paho.Client | None = None
+        self._client: Client | None = None
         self._writer: threading.Thread | None = None
 
     # -- from outside ---------------------------------------------------------------------------------------
@@ -181,24 +112,45 @@ class MqttCollector:
         Raises:
             BrokerError: The settings cannot be used.
         """
+        self._open_client()
         self._writer = threading.Thread(target=self._write_until_stopped, name="readings-writer", daemon=True)
         self._writer.start()
-        self._open_client()
 
     def stop(self, within: timedelta = timedelta(seconds=10)) -> None:
-        """Store and acknowledge what is queued, say good-bye, and end both threads."""
+        """Store and acknowledge what is queued, say good-bye, and end both threads; a second call does nothing."""
         if self._stopping.is_set():
             return
         self._stopping.set()
-        self._queue.put(_Stop())
         if self._writer is not None:
+            self._tell_writer_to_end(self._writer, within)
             self._writer.join(within.total_seconds())
         client = self._client
         if client is not None:
-            if self._connected:
-                self._say_state(client, "stopped")
-            client.disconnect()
-            client.loop_stop()
+            self._say_good_bye()
+            client.end(within)
+
+    def _say_good_bye(self) -> None:
+        """Leave "stopped" as the kept heartbeat.
+
+        The broker's confirmation is waited for: left unread when the connection closes, it resets the connection,
+        and a broker that is reset before it has read our disconnect publishes the last will, "gone".
+        """
+        try:
+            self.publish(self._settings.heartbeat_topic, self._state("stopped").encode(), retain=True)
+        except ChannelError as exc:
+            log.warning("heartbeat.not_left why=%s", exc)
+
+    def _tell_writer_to_end(self, writer: threading.Thread, within: timedelta) -> None:
+        """Put the end into the queue, unless the writer has given up on a store that fails and leaves it full."""
+        for _ in range(round(within.total_seconds() / _STOP_STEP_S)):
+            if not writer.is_alive():
+                return
+            try:
+                self._queue.put(_Stop(), timeout=_STOP_STEP_S)
+                return
+            except queue.Full:
+                continue
+        log.warning("writer.not_told why=the queue is full; the broker keeps what is in it")
 
     @property
     def is_connected(self) -> bool:
@@ -208,6 +160,10 @@ class MqttCollector:
     @property
     def trouble(self) -> str | None:
         """Return what the broker or store said last when something failed; None: all is well."""
+        if self._trouble is None and self._refused_topics:
+            return f"the broker does not let us read {', '.join(self._refused_topics)}; its list of rights decides"
+        if self._trouble is None and not self._connected:
+            return f"there is no connection to {self._settings.host}:{self._port} yet"
         return self._trouble
 
     @property
@@ -220,22 +176,22 @@ class MqttCollector:
         with self._changed:
             return self._changed.wait_for(condition, within.total_seconds())
 
-    def publish(self, topic: str, payload: bytes) -> None:
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Publish one message at QoS 1 and wait until the broker has it.
 
         Raises:
-            ChannelError: The broker is gone, or did not answer in time.
+            ChannelError: The broker is gone, or did not answer in time, or the topic cannot be.
         """
         client = self._client
         if client is None or not self._connected:
             raise ChannelError("the broker is not connected; the message waits in the outbox")
-        told = client.publish(topic, payload, qos=1)
         try:
-            told.wait_for_publish(10)
+            told = client.publish(topic, payload, qos=1, retain=retain)
+            told.wait_for_publish(_PUBLISH_WITHIN_S)
         except (ValueError, RuntimeError) as exc:
             raise ChannelError(f"the broker did not take the message: {exc}") from exc
         if not told.is_published():
-            raise ChannelError("the broker did not confirm the message within 10 s")
+            raise ChannelError(f"the broker did not confirm the message within {_PUBLISH_WITHIN_S:g} s")
 
     def beat(self) -> None:
         """Publish the monitor's own heartbeat; nothing happens while the broker is gone."""
@@ -247,10 +203,12 @@ class MqttCollector:
     def _open_client(self) -> None:
         """Make a client and begin connecting."""
         client = new_client(self._settings, self._settings.client_id, v5=self._v5, keep=True, manual_ack=True)
-        client.will_set(self._settings.heartbeat_topic, self._state("gone"), qos=1, retain=True)
+        client.on_pre_connect = self._on_pre_connect
         client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
         client.on_connect_fail = self._on_connect_fail
+        client.on_socket_close = self._on_socket_close
         client.on_message = self._on_message
         connect(client, self._settings, self._port, v5=self._v5, keep=True)
         self._client = client
@@ -264,41 +222,66 @@ class MqttCollector:
             self._trouble = trouble
             self._changed.notify_all()
 
+    def _on_pre_connect(self, client: paho.Client, _userdata: Any) -> None:
+        """Leave the last will anew, since it says since when we were connected."""
+        try:
+            self._was_answered = self._was_refused = False
+            self._connected_at = self._clock()
+            client.will_set(self._settings.heartbeat_topic, self._state("gone"), qos=1, retain=True)
+        except Exception:
+            log.exception("broker.pre_connect_handler_failed")
+
     def _on_connect(self, client: paho.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         """Subscribe anew and say that we run; or go on in MQTT 3.1.1."""
         try:
-            if str(reason) == _UNSUPPORTED_VERSION and self._v5:
-                self._queue.put(_Fallback())
+            self._was_answered = True
+            if self._v5 and str(reason) == _UNSUPPORTED_VERSION:
+                self._ask_for_fallback()
                 return
             if reason.is_failure:
+                self._was_refused = True
                 log.error("broker.refused host=%s port=%s why=%s", self._settings.host, self._port, reason)
                 self._note(connected=False, trouble=f"the broker refuses us: {reason}")
                 return
-            self._connection += 1
-            self._refusals = 0
-            options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
-            for each in self._pipeline.routes.filters:
-                if self._v5:
-                    client.subscribe(each, options=options)
-                else:
-                    client.subscribe(each, qos=1)
+            self._silent_refusals = 0
+            self._subscribe(client)
             self._say_state(client, "running")
             log.info("broker.connected host=%s port=%s v5=%s", self._settings.host, self._port, self._v5)
             self._note(connected=True)
         except Exception:
             log.exception("broker.connect_handler_failed")
 
-    def _on_disconnect(self, _client: paho.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        """Note that the broker is gone; a broker that closes without a word may not speak MQTT 5."""
+    def _subscribe(self, client: paho.Client) -> None:
+        """Ask for the topics of all sensors; a known subscription brings no kept messages again (MQTT 5)."""
+        self._asked, self._refused_topics = {}, ()
+        options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+        for each in self._pipeline.routes.filters:
+            _, mid = client.subscribe(each, options=options) if self._v5 else client.subscribe(each, qos=1)
+            self._asked[mid] = each
+
+    def _on_subscribe(self, _client: paho.Client, _userdata: Any, mid: int, codes: Any, _properties: Any) -> None:
+        """Say which topics the broker does not let us read."""
         try:
-            was_connected = self._connected
+            topic = self._asked.get(mid)
+            if topic is not None and any(code.is_failure for code in codes):
+                log.error("broker.subscription_refused topic=%s why=%s", topic, codes[0])
+                self._refused_topics = (*self._refused_topics, topic)
+                self._note(trouble=self._trouble)
+        except Exception:
+            log.exception("broker.subscribe_handler_failed")
+
+    def _on_disconnect(self, _client: paho.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        """Note that the broker is gone; one that hangs up without a word may not speak MQTT 5."""
+        try:
+            if self._was_refused:
+                return  # that is what is to be told
             if not self._stopping.is_set():
                 log.warning("broker.gone host=%s port=%s why=%s", self._settings.host, self._port, reason)
             self._note(connected=False, trouble=f"the connection to the broker ended: {reason}")
-            if not was_connected and self._v5:
-                self._refusals += 1
-                if self._refusals == _SILENT_REFUSALS:
-                    self._queue.put(_Fallback())
+            if not self._was_answered and self._v5:
+                self._silent_refusals += 1
+                if self._silent_refusals >= _SILENT_REFUSALS:
+                    self._ask_for_fallback()
         except Exception:
             log.exception("broker.disconnect_handler_failed")
 
@@ -306,24 +289,53 @@ class MqttCollector:
         """Note that nobody listens at the broker's address."""
         self._note(connected=False, trouble=f"nobody answers at {self._settings.host}:{self._port}")
 
-    def _on_message(self, _client: paho.Client, _userdata: Any, message: paho.MQTTMessage) -> None:
+    def _on_socket_close(self, _client: paho.Client, _userdata: Any, _socket: Any) -> None:
+        """End the connection's number before anything else can be sent: ids may mean other messages on the next."""
+        with self._acknowledging:
+            self._connection += 1
+        with self._changed:
+            self._connected = False
+            self._changed.notify_all()
+
+    def _on_message(self, client: paho.Client, _userdata: Any, message: paho.MQTTMessage) -> None:
         """Queue one message; whatever is wrong with it must not end the network thread."""
         try:
-            queued = _Queued(
-                Message(message.topic, bytes(message.payload), self._clock(), message.retain, message.dup),
-                message.mid,
-                message.qos,
-                self._connection,
-            )
-            self._queue.put(queued, timeout=_PUT_WAIT_S)
-        except queue.Full:
-            log.warning("message.not_taken topic=%s why=queue full; the broker keeps it", message.topic)
+            arrived = Message(message.topic, bytes(message.payload), self._clock(), message.retain, message.dup)
+            if not self._take(_Queued(arrived, message.mid, message.qos, self._connection)):
+                log.warning("message.not_taken topic=%s why=queue full; the broker keeps it", message.topic)
+                self._break_off(client)  # so that all that was not acknowledged comes again, in its order
         except Exception:
             log.exception("message.handler_failed")
 
+    def _take(self, queued: _Queued) -> bool:
+        """Put a message into the queue, waiting a while for room; tell whether there was any."""
+        for _ in range(_PUT_STEPS):
+            try:
+                self._queue.put(queued, timeout=_PUT_STEP_S)
+                return True
+            except queue.Full:
+                if self._stopping.is_set():
+                    return False
+        return False
+
+    def _ask_for_fallback(self) -> None:
+        """Have the writer go on in MQTT 3.1.1; where the queue is full the broker's next refusal asks again."""
+        try:
+            self._queue.put_nowait(_Fallback())
+        except queue.Full:
+            log.debug("broker.fallback_put_off")
+
+    @staticmethod
+    def _break_off(client: paho.Client | None) -> None:
+        """Cut the connection; the network thread connects anew."""
+        if isinstance(client, Client):
+            client.break_off()
+
     def _state(self, state: str) -> str:
-        """Return the heartbeat's payload."""
-        return json.dumps({"schema": "traywarden.heartbeat/1", "state": state, "at": self._clock().isoformat()})
+        """Return the heartbeat's payload; the last will was written before the end and does not know its instant."""
+        connected_at = None if self._connected_at is None else self._connected_at.isoformat()
+        at = None if state == "gone" else self._clock().isoformat()
+        return json.dumps({"schema": "traywarden.heartbeat/1", "state": state, "at": at, "connected_at": connected_at})
 
     def _say_state(self, client: paho.Client, state: str) -> None:
         """Publish the heartbeat, kept by the broker for who asks later."""
@@ -333,14 +345,17 @@ class MqttCollector:
 
     def _write_until_stopped(self) -> None:
         """Take what is queued, store it at once, acknowledge it; never wait for more to come."""
-        while True:
+        ending: _Stop | _Fallback | None = None
+        while not isinstance(ending, _Stop):
             batch, ending = self._next_batch()
-            if batch and not self._commit(batch):
-                return
-            if isinstance(ending, _Stop):
-                return
-            if isinstance(ending, _Fallback):
-                self._fall_back()
+            try:
+                if batch and not self._commit(batch):
+                    return
+                if isinstance(ending, _Fallback):
+                    self._fall_back()
+            except Exception:
+                log.exception("writer.failed messages=%s; they come again", len(batch))
+                self._break_off(self._client)
 
     def _next_batch(self) -> tuple[list[_Queued], _Stop | _Fallback | None]:
         """Return the messages that are queued now, one at least, and what ended the taking."""
@@ -359,52 +374,37 @@ class MqttCollector:
 
     def _commit(self, batch: list[_Queued]) -> bool:
         """Store a batch, trying until it is on disk, then acknowledge it; False: stopped before it was."""
+        messages = [queued.message for queued in batch]
+        stored: Prepared | None = None
         wait_s = _FIRST_WAIT_S
-        block: Block | None = None
         while True:
             try:
-                block = self._block_of(batch) if block is None else block
-                self._store.append(block)
-                break
-            except RejectedRowsError as exc:
-                self._set_aside(exc, batch)
+                if stored is None:
+                    stored = self._store_all(messages)
+                self._pipeline.settle(stored)
                 break
             except StoreError as exc:
-                log.error("store.failed readings=%s again_in_s=%s why=%s", len(batch), wait_s, exc)
+                log.error("store.failed messages=%s again_in_s=%s why=%s", len(batch), wait_s, exc)
                 self._note(trouble=str(exc))
             except Exception as exc:
-                log.exception("store.unexpected readings=%s", len(batch))
+                log.exception("store.unexpected messages=%s again_in_s=%s", len(batch), wait_s)
                 self._note(trouble=f"unexpected: {exc}")
             if self._stopping.wait(wait_s):
                 return False  # not acknowledged: the broker hands it over again
             wait_s = min(wait_s * 2, _LONGEST_WAIT_S)
-        if block is not None:
-            self._hand_on(block)
+        self._hand_on(stored.block)
         self._acknowledge(batch)
         return True
 
-    def _block_of(self, batch: list[_Queued]) -> Block:
-        """Return a batch's readings; a message that trips our own code costs itself only."""
+    def _store_all(self, messages: list[Message]) -> Prepared:
+        """Store what some messages become; rows that the server refuses for good are to be set aside."""
+        prepared = self._pipeline.prepare(messages)
         try:
-            return self._pipeline.block_of([queued.message for queued in batch])
-        except StoreError:
-            raise
-        except Exception:
-            log.exception("pipeline.failed messages=%s", len(batch))
-        blocks = []
-        for queued in batch:
-            try:
-                blocks.append(self._pipeline.block_of([queued.message]))
-            except StoreError:
-                raise
-            except Exception as exc:
-                self._pipeline.set_aside(queued.message, f"our own fault, please report it: {exc!r}")
-        return Block.concat(blocks)
-
-    def _set_aside(self, exc: RejectedRowsError, batch: list[_Queued]) -> None:
-        """Quarantine rows that the server refuses for good."""
-        for row, why in exc.rows:
-            self._pipeline.set_aside(Message("store", row.encode(), batch[-1].message.arrived_at), why)
+            self._store.append(prepared.block)
+        except RejectedRowsError as exc:
+            refused = [(Message("store", row.encode(), messages[-1].arrived_at), why) for row, why in exc.rows]
+            prepared.aside.extend(refused)
+        return prepared
 
     def _hand_on(self, block: Block) -> None:
         """Tell who wants to know of a stored block; what goes wrong there costs no reading."""
@@ -416,11 +416,10 @@ class MqttCollector:
     def _acknowledge(self, batch: list[_Queued]) -> None:
         """Tell the broker that the batch is done; a message of an earlier connection is left out."""
         client = self._client
-        for queued in batch:
-            if client is not None and queued.qos > 0 and queued.connection == self._connection:
-                code = client.ack(queued.mid, queued.qos)
-                if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                    log.debug("ack.not_sent mid=%s code=%s", queued.mid, code)
+        with self._acknowledging:
+            for queued in batch:
+                if client is not None and queued.qos > 0 and queued.connection == self._connection:
+                    client.ack(queued.mid, queued.qos)
         with self._changed:
             self._committed += len(batch)
             if self._connected:
@@ -434,77 +433,9 @@ class MqttCollector:
         log.info("broker.fallback to=3.1.1 host=%s port=%s", self._settings.host, self._port)
         self._v5 = False
         if self._client is not None:
-            self._client.disconnect()
-            self._client.loop_stop()
-        self._open_client()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
-    """What was heard on a broker in a while.
-
-    Attributes:
-        payloads: Newest payload of each topic.
-        retained: Topics whose payload the broker had kept from before.
-    """
-
-    payloads: dict[str, bytes]
-    retained: frozenset[str]
-
-
-def listen(settings: BrokerSettings, *, within: timedelta, port: int | None = None) -> Heard:
-    """Listen to everything on a broker for a while, under a client id that leaves nothing behind.
-
-    Raises:
-        BrokerError: It does not answer or refuses us; says what to check.
-    """
-    payloads: dict[str, bytes] = {}
-    retained: set[str] = set()
-    answered = threading.Event()
-    refused: list[str] = []
-    tcp_port = settings.port if port is None else port
-
-    def on_connect(client: paho.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        if reason.is_failure:
-            refused.append(str(reason))
-        else:
-            client.subscribe("#", qos=0)
-        answered.set()
-
-    def on_message(_client: paho.Client, _userdata: Any, message: paho.MQTTMessage) -> None:
-        payloads[message.topic] = bytes(message.payload)
-        if message.retain:
-            retained.add(message.topic)
-
-    client = new_client(settings, "", v5=False, keep=False, manual_ack=False)
-    client.on_connect, client.on_message = on_connect, on_message
-    _try_connecting(client, settings, tcp_port)
-    client.loop_start()
-    try:
-        if not answered.wait(10):
-            raise BrokerError(
-                f"the broker at {settings.host}:{tcp_port} does not answer; is it a broker, and is tls = true needed?"
-            )
-        if refused:
-            raise BrokerError(
-                f"the broker at {settings.host}:{tcp_port} refuses us: {refused[0]}; see user and password_file "
-                "under [broker] in farm.toml"
-            )
-        threading.Event().wait(within.total_seconds())
-    finally:
-        client.disconnect()
-        client.loop_stop()
-    return Heard(payloads=dict(payloads), retained=frozenset(retained))
-
-
-def _try_connecting(client: paho.Client, settings: BrokerSettings, port: int) -> None:
-    """Connect once, with the reason where it fails."""
-    where = f"the broker at {settings.host}:{port}"
-    try:
-        client.connect(settings.host, port, keepalive=KEEP_ALIVE_S)
-    except ssl.SSLError as exc:
-        raise BrokerError(f"{where}: TLS failed: {exc.reason or exc}; see tls and ca_file under [broker]") from exc
-    except socket.gaierror as exc:
-        raise BrokerError(f"{where}: there is no such address; see host under [broker]") from exc
-    except (OSError, ValueError) as exc:
-        raise BrokerError(f"{where} cannot be reached: {exc}; is it running, and is the port right?") from exc
+            self._client.end(timedelta(seconds=10))
+        try:
+            self._open_client()
+        except BrokerError as exc:
+            log.error("broker.fallback_failed why=%s", exc)
+            self._note(connected=False, trouble=str(exc))

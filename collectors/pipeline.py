@@ -1,28 +1,35 @@
 """The way of a message to the store: decode, identify, calibrate, time, flag; a block of arrays comes out.
 
-Pure but for its counters and for what it remembers of topics without time; I/O is handed in.
+It goes in two steps, so that a store that fails in between costs nothing: ``prepare`` changes nothing and may be
+called again, ``settle`` counts, remembers and quarantines once the block is on disk. I/O is handed in.
 """
 
 from __future__ import annotations
 
 import logging
 import math
+import threading
 from collections import Counter, OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from collectors.decode import Decoded, decode
+from collectors.decode import Decoded, decode_each
 from collectors.routes import Routes
-from monitor.errors import PayloadError
+from monitor.errors import StoreError
 from monitor.farm import Farm, Sensor
-from monitor.readings import Block, Doubt, Flag, Quantity, Reading, from_ms, to_ms
+from monitor.readings import Block, Doubt, Flag, Quantity, Reading, to_ms
 
 log = logging.getLogger(__name__)
 
 CLOCK_TOLERANCE_S = 300.0
 """A device's clock may be this far ahead before arrival time is used. [s]"""
+_SPACING_KEPT_S = 86_400.0
+"""Readings of one message whose clock is wrong keep their distances up to this. [s]"""
 _UNCLAIMED_KEPT = 200
+_UNCLAIMED_SHOWN = 200  # bytes of a payload
+_TOPICS_REMEMBERED = 10_000
+_ARRIVAL = int(Doubt.ARRIVAL_TIME)
 
 _FAIL = {
     Quantity.TEMPERATURE: (-20.0, 60.0),
@@ -39,6 +46,8 @@ Quarantine = Callable[[datetime, str, bytes, str], None]
 """(arrived at, topic, payload, why): keeps a message that could not be read."""
 Latest = Callable[[Sequence[str]], Mapping[str, Reading]]
 """Newest stored reading of each sensor."""
+Calibrate = Callable[[Sensor, float], float]
+"""(sensor, value in the stored unit) -> the value that a better instrument would have shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +88,27 @@ class Counters:
     unclaimed: OrderedDict[str, bytes] = field(default_factory=OrderedDict)
 
 
+@dataclass(slots=True)
+class Prepared:
+    """What some messages become, before anything is done about it.
+
+    Attributes:
+        block: Their readings, in order.
+        messages: How many messages they were.
+        aside: Messages that cannot be read, wholly or in part, and why; settle takes each out as it is kept.
+        untimed: Newest payload without a time of its own, by topic.
+        dropped: Messages left out, by reason.
+        unclaimed: Payloads of topics that no sensor claims, newest last.
+    """
+
+    block: Block
+    messages: int = 0
+    aside: list[tuple[Message, str]] = field(default_factory=list)
+    untimed: dict[str, bytes] = field(default_factory=dict)
+    dropped: Counter[str] = field(default_factory=Counter)
+    unclaimed: OrderedDict[str, bytes] = field(default_factory=OrderedDict)
+
+
 def judge_value(sensor: Sensor, value: float) -> tuple[float, Flag, Doubt] | None:
     """Return a value as it is kept, with flag and doubt: the gross range test; None: it is no number.
 
@@ -97,98 +127,167 @@ def judge_value(sensor: Sensor, value: float) -> tuple[float, Flag, Doubt] | Non
     return value, Flag.PASS, Doubt.NONE
 
 
+def as_measured(_sensor: Sensor, value: float) -> float:
+    """Return a value unchanged: no sensor is calibrated."""
+    return value
+
+
+Row = tuple[int, int, float, int, int]
+
+
 class Pipeline:
     """Turns messages into blocks of readings."""
 
-    def __init__(self, farm: Farm, *, quarantine: Quarantine, latest: Latest) -> None:
-        """Take the farm's sensors, where to put what cannot be read, and what is stored already."""
+    def __init__(
+        self, farm: Farm, *, quarantine: Quarantine, latest: Latest, calibrate: Calibrate = as_measured
+    ) -> None:
+        """Take the farm's sensors, where to put what cannot be read, what is stored already, and the calibration."""
         self.routes = Routes(farm.sensors.values())
-        self.counters = Counters()
         self._records_from_s = farm.records_from.timestamp()
-        self._quarantine, self._latest = quarantine, latest
-        self._last_untimed: dict[str, bytes] = {}
-        self._calibrate: Callable[[Sensor, float], float] = lambda _sensor, value: value
+        self._quarantine, self._latest, self._calibrate = quarantine, latest, calibrate
+        self._untimed: dict[str, bytes] = {}
+        self._counters = Counters()
+        self._counting = threading.Lock()
+
+    @property
+    def counters(self) -> Counters:
+        """Return what became of the messages so far, as a copy that stands still."""
+        with self._counting:
+            now = self._counters
+            return replace(now, dropped=Counter(now.dropped), unclaimed=OrderedDict(now.unclaimed))
 
     def block_of(self, messages: Sequence[Message]) -> Block:
-        """Return all readings of some messages, in order; what cannot be read is quarantined and counted."""
+        """Prepare and settle in one step, for callers without a store that can fail."""
+        prepared = self.prepare(messages)
+        self.settle(prepared)
+        return prepared.block
+
+    def prepare(self, messages: Sequence[Message]) -> Prepared:
+        """Return what some messages become; nothing is changed, so the same may be prepared again.
+
+        Raises:
+            StoreError: What is stored already had to be asked for, and could not be read.
+        """
+        prepared = Prepared(Block.from_rows((), ()), messages=len(messages))
         names: dict[str, int] = {}
-        rows: list[tuple[int, int, float, int, int]] = []
+        rows: list[Row] = []
         for message in messages:
-            self.counters.messages += 1
-            for decoded in self._decoded(message):
-                judged = judge_value(decoded.sensor, self._calibrate(decoded.sensor, decoded.value))
-                if judged is None:
-                    self.set_aside(message, f"the value of sensor {decoded.sensor.id} is no finite number")
-                    continue
-                value, flag, doubt = judged
-                at_ms, odd = self._instant(decoded, message)
-                index = names.setdefault(decoded.sensor.id, len(names))
-                rows.append((index, at_ms, value, int(flag), int(doubt | odd)))
-        self.counters.readings += len(rows)
-        return Block.from_rows(tuple(names), rows)
+            try:
+                rows.extend(self._rows_of(message, names, prepared))
+            except StoreError:
+                raise
+            except Exception as exc:  # a message that trips our own code costs itself only
+                log.exception("pipeline.failed topic=%s", message.topic)
+                prepared.aside.append((message, f"our own fault, please report it: {exc!r:.200}"))
+        prepared.block = Block.from_rows(tuple(names), rows)
+        return prepared
 
-    def _decoded(self, message: Message) -> Sequence[Decoded]:
-        """Return what a message says, less what is not to be stored."""
-        sensors = self.routes.of(message.topic)
-        if not sensors:
-            self._note_unclaimed(message)
-            return ()
-        try:
-            decoded = decode(message.payload, sensors, topic=message.topic, arrived_s=message.arrived_at.timestamp())
-        except PayloadError as exc:
-            self.set_aside(message, str(exc))
-            return ()
-        if all(each.time_s is not None for each in decoded):
-            return decoded
-        return self._fresh(message, decoded)
+    def settle(self, prepared: Prepared) -> None:
+        """Count what was prepared, remember it, and quarantine what cannot be read; to be called after the commit.
 
-    def _fresh(self, message: Message, decoded: Sequence[Decoded]) -> Sequence[Decoded]:
-        """Return what a message without time says, unless it is an old one come again."""
-        if message.retained:
-            self.counters.dropped["retained message without a time"] += 1
-            return ()
-        if message.duplicate and self._is_stored(message, decoded):
-            self.counters.dropped["message without a time handed over twice"] += 1
-            return ()
-        self._last_untimed[message.topic] = message.payload
-        return decoded
-
-    def _is_stored(self, message: Message, decoded: Sequence[Decoded]) -> bool:
-        """Tell whether a message handed over again equals the last one of its topic, also over a restart."""
-        known = self._last_untimed.get(message.topic)
-        if known is not None:
-            return known == message.payload
-        stored = self._latest([each.sensor.id for each in decoded])
-        return bool(decoded) and all(
-            each.sensor.id in stored and stored[each.sensor.id].value == each.value for each in decoded
-        )
-
-    def _instant(self, decoded: Decoded, message: Message) -> tuple[int, Doubt]:
-        """Return a reading's instant in ms and what is odd about it: the payload's time, or that of arrival."""
-        arrived_ms = to_ms(message.arrived_at)
-        if decoded.time_s is None:
-            return arrived_ms, Doubt.ARRIVAL_TIME
-        if decoded.time_s > arrived_ms / 1000 + CLOCK_TOLERANCE_S:
-            return arrived_ms, Doubt.CLOCK_AHEAD
-        if decoded.time_s < self._records_from_s:
-            return arrived_ms, Doubt.CLOCK_BEHIND
-        return round(decoded.time_s * 1000), Doubt.NONE
-
-    def _note_unclaimed(self, message: Message) -> None:
-        """Keep the newest payload of a topic that no sensor claims."""
-        self.counters.dropped["topic that no sensor claims"] += 1
-        self.counters.unclaimed[message.topic] = message.payload[:200]
-        self.counters.unclaimed.move_to_end(message.topic)
-        if len(self.counters.unclaimed) > _UNCLAIMED_KEPT:
-            self.counters.unclaimed.popitem(last=False)
+        Raises:
+            StoreError: The quarantine cannot be written; call again with the same later.
+        """
+        while prepared.aside:
+            self.set_aside(*prepared.aside[0])
+            prepared.aside.pop(0)
+        self._untimed |= prepared.untimed
+        while len(self._untimed) > _TOPICS_REMEMBERED:
+            del self._untimed[next(iter(self._untimed))]
+        with self._counting:
+            self._counters.messages += prepared.messages
+            self._counters.readings += len(prepared.block)
+            self._counters.dropped.update(prepared.dropped)
+            for topic, payload in prepared.unclaimed.items():
+                self._counters.unclaimed[topic] = payload
+                self._counters.unclaimed.move_to_end(topic)
+            while len(self._counters.unclaimed) > _UNCLAIMED_KEPT:
+                self._counters.unclaimed.popitem(last=False)
 
     def set_aside(self, message: Message, why: str) -> None:
         """Quarantine a message; it is acknowledged all the same, since it would never become readable."""
-        self.counters.quarantined += 1
-        log.warning("message.quarantined topic=%s why=%s", message.topic, why)
         self._quarantine(message.arrived_at, message.topic, message.payload, why)
+        with self._counting:
+            self._counters.quarantined += 1
+        log.warning("message.quarantined topic=%s why=%s", message.topic, why)
+
+    def _rows_of(self, message: Message, names: dict[str, int], prepared: Prepared) -> Sequence[Row]:
+        """Return a message's readings as rows, and note in ``prepared`` what else is to be done about it."""
+        sensors = self.routes.of(message.topic)
+        if not sensors:
+            prepared.dropped["topic that no sensor claims"] += 1
+            prepared.unclaimed[message.topic] = message.payload[:_UNCLAIMED_SHOWN]
+            prepared.unclaimed.move_to_end(message.topic)
+            return ()
+        arrived_s = message.arrived_at.timestamp()
+        found = decode_each(message.payload, sensors, topic=message.topic, arrived_s=arrived_s)
+        faults = found.faults
+        clocks = [self._wrong_clock(each, arrived_s) for each in found.values]
+        kept = self._fresh(message, list(zip(found.values, clocks, strict=True)), prepared)
+        newest_wrong_s = max((each.at_s for each, wrong in kept if wrong), default=0.0)
+        rows = []
+        for each, wrong in kept:
+            judged = judge_value(each.sensor, self._calibrate(each.sensor, each.value))
+            if judged is None:
+                faults.append(f"the value of sensor {each.sensor.id} is no finite number")
+                continue
+            value, flag, doubt = judged
+            at_ms = _instant_ms(each, message, newest_wrong_s if wrong else None)
+            odd = int(doubt) | int(wrong) | (_ARRIVAL if each.time_s is None else 0)  # ints: enums are slow here
+            rows.append((names.setdefault(each.sensor.id, len(names)), at_ms, value, int(flag), odd))
+        if faults:
+            prepared.aside.append((message, "; ".join(faults)))
+        return rows
+
+    def _wrong_clock(self, decoded: Decoded, arrived_s: float) -> Doubt:
+        """Return what is wrong with a device's clock, if anything."""
+        if decoded.at_s > arrived_s + CLOCK_TOLERANCE_S:
+            return Doubt.CLOCK_AHEAD
+        return Doubt.CLOCK_BEHIND if decoded.at_s < self._records_from_s else Doubt.NONE
+
+    def _fresh(
+        self, message: Message, values: list[tuple[Decoded, Doubt]], prepared: Prepared
+    ) -> list[tuple[Decoded, Doubt]]:
+        """Return what a message says, less the values that have no time to go by and are old ones come again."""
+        timed = [(each, wrong) for each, wrong in values if each.time_s is not None and not wrong]
+        if len(timed) == len(values):
+            return values
+        if message.retained:
+            prepared.dropped["retained message without a time"] += 1
+            return timed
+        if message.duplicate and self._is_stored(message, [each for each, _ in values], prepared):
+            prepared.dropped["message without a time handed over twice"] += 1
+            return timed
+        prepared.untimed[message.topic] = message.payload
+        return values
+
+    def _is_stored(self, message: Message, values: Sequence[Decoded], prepared: Prepared) -> bool:
+        """Tell whether a message handed over again equals the last one of its topic, also over a restart."""
+        known = prepared.untimed.get(message.topic, self._untimed.get(message.topic))
+        if known is not None:
+            return known == message.payload
+        stored = self._latest([each.sensor.id for each in values])
+        for each in values:
+            judged = judge_value(each.sensor, self._calibrate(each.sensor, each.value))
+            newest = stored.get(each.sensor.id)
+            if newest is None or judged is None or newest.value != judged[0]:
+                return False
+        return True
 
 
-def newest_of(block: Block) -> datetime | None:
-    """Return the latest instant in a block, or None where it is empty."""
-    return from_ms(int(block.measured_at_ms.max())) if len(block) else None
+def _instant_ms(decoded: Decoded, message: Message, newest_wrong_s: float | None) -> int:
+    """Return a reading's instant: its own, or that of arrival where it has none or its clock is wrong.
+
+    Args:
+        decoded: The reading.
+        message: What it came in.
+        newest_wrong_s: Where its clock is wrong: the newest such time in the message, which becomes that of
+            arrival, and the others keep their distance to it. [s since 1970]
+    """
+    arrived_ms = to_ms(message.arrived_at)
+    if newest_wrong_s is not None:
+        before_s = newest_wrong_s - decoded.at_s
+        return arrived_ms - round(before_s * 1000) if before_s <= _SPACING_KEPT_S else arrived_ms
+    if decoded.time_s is None:
+        return arrived_ms + round((decoded.at_s - message.arrived_at.timestamp()) * 1000)
+    return round(decoded.time_s * 1000)

@@ -7,7 +7,7 @@ day is counted.
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
 
 Clock = Callable[[], datetime]
@@ -27,11 +27,6 @@ class ManualClock:
 
     def __call__(self) -> datetime:
         """Return the instant at which the clock stands."""
-        return self.now
-
-    def advance(self, by: timedelta) -> datetime:
-        """Move on by ``by`` and return the new instant."""
-        self.now += by
         return self.now
 
     def set(self, now: datetime) -> None:

@@ -12,9 +12,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.readings import Block, Flag, Reading, from_ms, to_ms
+from monitor.readings import USABLE, Block, Flag, Reading, from_ms, to_ms
 
-_USABLE = frozenset((int(Flag.PASS), int(Flag.NOT_EVALUATED)))
 _LEAST_INTERVALS = 5
 _LEARN_FROM = 50
 
@@ -126,7 +125,7 @@ class LiveBuffer:
             if held is None:
                 return None
             for place in range(len(held.times) - 1, -1, -1):
-                if held.flags[place] in _USABLE:
+                if held.flags[place] in USABLE:
                     return Reading(
                         sensor=sensor,
                         measured_at=from_ms(held.times[place]),
@@ -143,7 +142,7 @@ class LiveBuffer:
             times = np.array(held.times[start:], dtype=np.int64)
             values = np.array(held.values[start:], dtype=np.float64)
             flags = np.array(held.flags[start:], dtype=np.int8)
-        usable = np.isin(flags, list(_USABLE))
+        usable = np.isin(flags, list(USABLE))
         return Recent(measured_at_ms=times[usable], value=values[usable])
 
     def last_heard(self, sensor: str) -> datetime | None:

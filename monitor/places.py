@@ -80,12 +80,6 @@ class Spot:
     lamp: LampHours | None = None
     holds_trays: int | None = None
 
-    @property
-    def parent_id(self) -> str | None:
-        """Return the id of the spot that holds this one."""
-        head, _, _ = self.id.rpartition("/")
-        return head or None
-
 
 class Places:
     """All spots of a farm, in walking order."""

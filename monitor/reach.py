@@ -15,6 +15,10 @@ from monitor.profiles import Manner, PhaseKind
 from monitor.readings import Quantity
 
 NOT_MEASURED = "not measured"
+"""What stands where no sensor speaks for the trays."""
+
+ROOM_QUANTITIES = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.LIGHT, Quantity.PPFD)
+"""What a sensor of the air can say of trays, in the order in which it is shown."""
 
 
 def is_covered(span: PhaseSpan) -> bool:

@@ -54,6 +54,10 @@ FLAG_PRECEDENCE: tuple[Flag, ...] = (
 """Lowest to highest: where several tests speak, the highest wins. Source: [IOOS-QC] roll-up."""
 
 
+USABLE = frozenset((Flag.PASS, Flag.NOT_EVALUATED))
+"""Flags of readings on which findings may be judged."""
+
+
 class Doubt(IntFlag):
     """What is odd about a reading beside its flag; several may hold at once."""
 
@@ -82,11 +86,6 @@ class Reading:
     value: float
     flag: Flag = Flag.NOT_EVALUATED
     doubt: Doubt = Doubt.NONE
-
-    @property
-    def is_usable(self) -> bool:
-        """Tell whether findings may be judged on this reading."""
-        return self.flag in (Flag.PASS, Flag.NOT_EVALUATED)
 
 
 def to_ms(instant: datetime) -> int:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 import os
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any, TextIO
 
@@ -22,11 +22,10 @@ from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
 from monitor.backup import copy_ledger
 from monitor.clock import Clock, local_day, system_clock
-from monitor.errors import StoreError, TraywardenError
+from monitor.errors import ChannelError, StoreError, TraywardenError
 from monitor.farm import Farm, InfluxSettings
 from monitor.live import LiveBuffer
 from monitor.profiles import Profile
-from monitor.readings import Block
 from monitor.stores.engine import LEDGER_FILE
 from monitor.stores.ledger import open_ledger
 from monitor.stores.protocol import ReadingStore
@@ -120,7 +119,6 @@ class Service:
             channels=open_channels(farm, publish=self._publish, console=console),
             watching_since=watching_since or self.started_at,
         )
-        self._after_commit: Callable[[Block], None] = self.live.take
         self._scheduler: Any = None
         self._running = threading.Lock()
 
@@ -134,19 +132,8 @@ class Service:
     def _publish(self, topic: str, payload: bytes) -> None:
         """Publish over the collector's connection."""
         if self.collector is None:
-            from monitor.errors import ChannelError
-
             raise ChannelError("this farm listens to no broker; give it a sensor with a topic, or another channel")
         self.collector.publish(topic, payload)
-
-    def on_commit(self, then: Callable[[Block], None]) -> None:
-        """Have ``then`` called with each stored block, after the live state has taken it."""
-
-        def both(block: Block) -> None:
-            self.live.take(block)
-            then(block)
-
-        self._after_commit = both
 
     def start_listening(self) -> None:
         """Start the embedded broker, if the farm uses one, and listen; a farm without sensors does neither.
@@ -164,7 +151,7 @@ class Service:
             self.store,
             clock=self.clock,
             port=self.broker.port if self.broker is not None else None,
-            after_commit=lambda block: self._after_commit(block),
+            after_commit=self.live.take,
             speaks_v5=self.broker is None,
         )
         self.collector.start()

@@ -48,11 +48,6 @@ _KNOWN: dict[Quantity, dict[str, tuple[float, float]]] = {
 }
 
 
-def known_units(quantity: Quantity) -> tuple[str, ...]:
-    """Return the units that can be converted for a quantity."""
-    return tuple(_KNOWN[quantity])
-
-
 _LETTERS = {ord("\N{MINUS SIGN}"): "-", ord("\N{GREEK SMALL LETTER MU}"): "u"}
 
 

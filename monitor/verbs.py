@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from monitor.amounts import say_day, say_list, say_trays
 from monitor.batches import Batch, Fate, Part
 from monitor.clock import local_day
-from monitor.errors import NotFoundError, RefusedError
+from monitor.errors import NotFoundError
 from monitor.ledger import EntryKind, NewEntry
 from monitor.phases import Move, phase_now, spans
 from monitor.places import Places
@@ -33,25 +32,6 @@ TREATED = (
     "TREATED SEED IS NOT FOR EATING: only untreated seed meant for food or shoots may be sown for sale. Noted as "
     "treated; discard these trays unless your inspector says otherwise."
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
-    """What came of a verb.
-
-    Attributes:
-        entries: What is to be written down.
-        said: What was noted, one sentence.
-        warnings: What the grower should know before going on.
-        care: Cautions that belong to the deed.
-        batches: The batches that it concerns.
-    """
-
-    entries: tuple[NewEntry, ...]
-    said: str
-    warnings: tuple[str, ...] = ()
-    care: tuple[str, ...] = ()
-    batches: tuple[str, ...] = field(default=())
 
 
 def _covered(part: Part) -> bool:
@@ -232,13 +212,3 @@ def seed_words(profile: Profile, seed_g: float | None, scale: float) -> str | No
         f"{seed_g:.0f} g a tray is {side} than the profile's {span.low * scale:.0f} to {span.high * scale:.0f} g for "
         "this tray size."
     )
-
-
-def needs(value: object, what: str) -> None:
-    """Refuse where something is missing.
-
-    Raises:
-        RefusedError: It is.
-    """
-    if value is None:
-        raise RefusedError(what)

@@ -10,10 +10,11 @@ from monitor.amounts import say_day, say_time, say_trays
 from monitor.batches import Batch, Fate, Part
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, plain_entry
+from monitor.cli.measured import Measured, latest_readings, measured, measured_json, say_measured
 from monitor.clock import day_number
 from monitor.errors import NotFoundError
 from monitor.phases import PhaseSpan, Standing, phase_now, spans
-from monitor.profiles import PhaseKind
+from monitor.profiles import PhaseKind, Profile
 from monitor.verbs import next_words
 
 
@@ -136,12 +137,16 @@ def batch(context: Context, batch_id: str) -> None:
     profile = desk.profiles.get(found.crop)
     part = (found.standing or found.parts or (None,))[0]
     line = spans(found, part, profile, now=desk.now, zone=desk.farm.zone) if profile else ()
+    standing = _measured_parts(desk, found, profile)
     if context.as_json:
         context.echo_json(
             {
                 "schema": "traywarden.batch/1",
                 "batch": batch_json(desk, found),
                 "days": [_span_json(span) for span in line],
+                "measured": [
+                    {"spot": spot, "now": [measured_json(each) for each in facts]} for spot, facts in standing
+                ],
                 "entries": [plain_entry(entry) for entry in found.entries],
             }
         )
@@ -160,9 +165,25 @@ def batch(context: Context, batch_id: str) -> None:
             span.standing
         ]
         context.echo(f"  {say_day(span.begins_on)}  {span.kind.value}{ahead}")
+    for spot, facts in standing:
+        context.echo(f"Measured at {desk.farm.places.name(spot)}")
+        for each in facts:
+            context.echo(f"  {say_measured(each, desk.farm)}")
     context.echo("Entries")
     for entry in found.entries:
         context.echo(_entry_line(desk, entry))
+
+
+def _measured_parts(desk: Desk, found: Batch, profile: Profile | None) -> list[tuple[str | None, tuple[Measured, ...]]]:
+    """Return what the sensors say of each standing part of a batch; nothing on a farm without sensors."""
+    if profile is None or not found.standing or not desk.farm.sensors:
+        return []
+    latest = latest_readings(desk.farm)
+    by_spot: dict[str | None, tuple[Measured, ...]] = {}
+    for part in found.standing:
+        span = phase_now(found, part, profile, now=desk.now, zone=desk.farm.zone)
+        by_spot.setdefault(part.spot, measured(desk.farm, part.spot, span, latest))
+    return list(by_spot.items())
 
 
 def _entry_line(desk: Desk, entry: Any) -> str:

@@ -10,7 +10,7 @@ import click
 
 from alerts.advisor import Channel
 from alerts.channels import open_channels
-from collectors.mqtt import connect, new_client
+from collectors.mqtt_client import connect, new_client
 from monitor.cli.common import Context, json_option
 from monitor.errors import BrokerError, ChannelError, NotFoundError, RefusedError
 from monitor.farm import Farm

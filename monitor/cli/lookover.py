@@ -143,7 +143,7 @@ def _of_storage(farm: Farm) -> Iterator[str]:
 
 def listen_over(farm: Farm, *, listen_s: float, now: datetime) -> Heard:
     """Return what a broker says and hands out within a while."""
-    from collectors.mqtt import listen
+    from collectors.listening import listen
     from collectors.routes import Routes
 
     broker = farm.broker

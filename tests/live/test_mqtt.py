@@ -17,7 +17,8 @@ import pytest
 
 from collectors.csvfile import Tally, Wish, look_over, read_blocks
 from collectors.embedded_broker import EmbeddedBroker
-from collectors.mqtt import MqttCollector, listen
+from collectors.listening import listen
+from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline, judge_value
 from monitor.clock import system_clock
 from monitor.errors import BrokerError, StoreUnavailableError

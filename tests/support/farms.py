@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, time, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -94,7 +94,3 @@ class Book:
 def new(kind: EntryKind, at: datetime, batch: str | None = "1", **more: Any) -> NewEntry:
     """Return an entry that was not written yet."""
     return NewEntry(kind=kind, at=at, by="ines", batch=batch, **more)
-
-
-ROUND = time(7, 30)
-MINUTE = timedelta(minutes=1)

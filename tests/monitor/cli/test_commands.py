@@ -13,6 +13,8 @@ from click.testing import CliRunner, Result
 from monitor.cli import root
 from monitor.cli.common import Context
 from monitor.errors import TraywardenError
+from monitor.readings import Block, Reading
+from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.farms import TEXT, sensor_text
 
 
@@ -183,6 +185,31 @@ def test_rounds_says_what_is_due_next_and_tomorrow(cellar: Cellar) -> None:
     facts = cellar.json("rounds", "--at", "wed 07:30")
     assert [(task["kind"], task["trays"]) for task in facts["due"]] == [("uncover", 6)]
     assert facts["tomorrow"] == []
+
+
+def test_what_no_sensor_can_see_is_not_measured(cellar: Cellar) -> None:
+    """Under a cover the air stands in for the temperature only; in the open a value has its sensor and time."""
+    cellar.says("sow", "radish", "--trays", "2", "--spot", "1/1")
+    cellar.says("stack", "1", "--weight", "6")
+    store = SqliteReadingStore(cellar.path.parent / "data" / "readings.db")
+    store.append(Block.from_readings([Reading(sensor="air", measured_at=cellar.now, value=20.4)]))
+    store.close()
+
+    said = cellar.says("batch", "1")
+
+    assert "temperature: 20.5 °C, Mon 2 Mar 09:00 (air, the air of the place)" in said
+    assert "humidity: not measured: no sensor lies under the cover" in said
+    assert "light: not measured: no sensor lies under the cover" in said
+    facts = cellar.json("batch", "1")["measured"][0]["now"]
+    assert [(each["quantity"], each["says"], each["value"]) for each in facts] == [
+        ("temperature", None, 20.4),
+        ("humidity", "not measured", None),
+        ("light", "not measured", None),
+    ]
+    cellar.to(6)
+    cellar.says("uncover", "1")
+    cellar.says("lights", "1")
+    assert "light: not measured: no sensor here" in cellar.says("batch", "1")
 
 
 def test_not_yet_until_a_day_is_silent_until_then(cellar: Cellar) -> None:
