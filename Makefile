@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: help demo test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-water help demo test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -18,6 +18,7 @@ help:
 	@echo "make demo    run a simulated cellar through 14 days, about a minute"
 	@echo "make test    run every check (installs test servers by apt-get, and says so first)"
 	@echo "make check   the quick part: format, lint, types, layers, tests without servers"
+	@echo "make bench-water   judge the tray water on simulated tray lives (SEED=n, LIVES=n), several minutes"
 	@echo "make lock    write requirements.lock anew from pyproject.toml"
 	@echo "make clean   take away the virtual environment and what tools left"
 
@@ -33,6 +34,9 @@ test: $(STAMP) system-packages lint types layers
 
 check: $(STAMP) lint types layers
 	@$(BIN)/pytest -q -n $(WORKERS) -m "not live and not shared" $(PYTEST)
+
+bench-water: $(STAMP)
+	@$(BIN)/python -m tests.bench.water
 
 lint: $(STAMP)
 	@echo "== format and lint"

@@ -26,6 +26,7 @@ from monitor.fold import fold_as_of
 from monitor.ledger import Entry
 from monitor.live import LiveState
 from monitor.profiles import Profile
+from monitor.scales import Scales, ScaleView
 
 log = logging.getLogger(__name__)
 
@@ -81,6 +82,7 @@ class Advisor:
         outbox: SqlOutbox,
         *,
         live: LiveState,
+        scales: ScaleView | None = None,
         watch: Watch,
         channels: Mapping[str, Channel],
         watching_since: datetime,
@@ -88,6 +90,7 @@ class Advisor:
         """Take the parts that it works with; nothing is read before the first run."""
         self._farm, self._profiles, self._ledger, self._outbox = farm, profiles, ledger, outbox
         self._live, self._watch, self._channels = live, watch, channels
+        self._scales: ScaleView = scales if scales is not None else Scales({})
         self._since = watching_since
         self._told: set[str] | None = None
         self._version = -1
@@ -138,6 +141,7 @@ class Advisor:
             batches=self._batches,
             live=self._live,
             watching_since=self._since,
+            scales=self._scales,
         )
 
     def _read_ledger(self, now: datetime) -> bool:

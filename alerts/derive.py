@@ -9,24 +9,22 @@ from datetime import date, datetime, timedelta
 
 from alerts import words
 from alerts.findings import Tick
+from alerts.pours import pour_due
 from alerts.rounds import first_round, next_round
 from alerts.tasks import Task, TaskKind, TrayGroup, Urgency
 from monitor.amounts import say_day, say_time, say_trays
 from monitor.batches import Batch, Part
 from monitor.clock import day_number, local_day
-from monitor.farm import Farm, Sensor
+from monitor.farm import Farm
 from monitor.ledger import Entry, EntryKind
 from monitor.phases import Move, PhaseSpan, Standing, drain_window, phase_now
 from monitor.profiles import Manner, PhaseKind, Profile
-from monitor.reach import available_fraction, weight_sensors_for
 
 _ANSWERED_BY = {
     TaskKind.LOOK: (EntryKind.LOOKED, EntryKind.UNCOVERED),
     TaskKind.WATER: (EntryKind.WATERED,),
 }
 _POURED_IN = (PhaseKind.BLACKOUT, PhaseKind.LIGHT, PhaseKind.HARVEST, PhaseKind.OVERGROWN)
-_WEIGHT_HOLDS = timedelta(hours=2)
-"""A weight older than this no longer judges: the profile's days do."""
 _CLEAR_WITHIN = timedelta(days=2)
 
 
@@ -43,6 +41,7 @@ class _Due:
     why: str
     group: TrayGroup
     ml_per_tray: float = 0.0
+    is_guess: bool = True
 
 
 def open_tasks(tick: Tick) -> tuple[Task, ...]:
@@ -229,92 +228,22 @@ def _answered_on(batch: Batch, kind: TaskKind, day: date, tick: Tick) -> bool:
     return any(entry.kind in kinds and local_day(entry.at, tick.farm.zone) == day for entry in batch.entries)
 
 
-def _felt(batch: Batch, part: Part, tick: Tick) -> tuple[date, str] | None:
-    """Return the local day and feel of the last lift by hand since the last pour, or None."""
-    for entry in reversed(batch.entries):
-        if entry.kind is EntryKind.LIFTED and (part.watered_at is None or entry.at > part.watered_at):
-            return local_day(entry.at, tick.farm.zone), str(entry.data.get("feel"))
-    return None
-
-
-def _pour_due_on(batch: Batch, part: Part, profile: Profile, tick: Tick) -> date | None:
-    """Return the local day of the next pour, by the profile's days and what a hand felt since; None: never sown."""
-    if batch.sown_at is None:
-        return None
-    zone = tick.farm.zone
-    every = max(1, round(profile.water_every_days.usual))
-    due = local_day(batch.sown_at, zone) + timedelta(days=round(profile.first_water_day.usual))
-    if part.watered_at is not None:
-        due = max(due, local_day(part.watered_at, zone) + timedelta(days=every))
-    felt = _felt(batch, part, tick)
-    if felt is not None:
-        wait = {"heavy": every, "right": 1, "light": 0}.get(felt[1], 0)
-        due = max(felt[0] + timedelta(days=wait), due) if wait else felt[0]
-    today = local_day(tick.now, zone)
-    while due + timedelta(days=every) <= today:  # nobody enters pours: it comes again all the same
-        due += timedelta(days=every)
-    return due
-
-
 def _water(batch: Batch, part: Part, group: TrayGroup, span: PhaseSpan, profile: Profile, tick: Tick) -> Iterator[_Due]:
-    """Yield the next pour of a part that stands open: by the scale under its trays, else by the profile's days."""
-    weighed = _weighed(part, tick)
-    if weighed is not None:
-        yield from _water_by_weight(weighed, group, span, profile, tick)
-        return
-    due = _pour_due_on(batch, part, profile, tick)
-    if due is None or due > local_day(tick.now, tick.farm.zone) + timedelta(days=1):
-        return
-    kind = tick.farm.tray_kinds.get(batch.tray_kind or "")
-    scale = kind.scale if kind else 1.0
-    last = f"last poured {say_time(part.watered_at, tick.farm.zone)}" if part.watered_at else "not watered since sowing"
-    yield _Due(
-        kind=TaskKind.WATER,
-        phase=span.kind,
-        occurrence=due.isoformat(),
-        earliest_on=due,
-        usual_on=due,
-        latest_on=due + timedelta(days=max(0, round(profile.water_every_days.high - profile.water_every_days.usual))),
-        why=f"By the profile's days, a guess: {last}.",
-        group=group,
-        ml_per_tray=profile.water_ml_per_pour.usual * scale,
-    )
-
-
-def _weighed(part: Part, tick: Tick) -> tuple[Sensor, float] | None:
-    """Return the load cell under a part's trays with its newest weight, the driest of several; None: none speaks."""
-    found = []
-    for sensor in weight_sensors_for(tick.farm, part.spot):
-        reading = tick.live.latest(sensor.id)
-        if reading is None or tick.now - reading.measured_at > _WEIGHT_HOLDS:
-            continue
-        if reading.value >= 0.2 * (sensor.dry_g or 0.0):  # an empty scale is no dry tray
-            found.append((sensor, reading.value))
-    return min(found, key=lambda each: available_fraction(*each) or 0.0, default=None)
-
-
-def _water_by_weight(
-    weighed: tuple[Sensor, float], group: TrayGroup, span: PhaseSpan, profile: Profile, tick: Tick
-) -> Iterator[_Due]:
-    """Yield a pour where the weight has fallen to the refill point; its sisters get the same."""
-    sensor, weight_g = weighed
-    left = available_fraction(sensor, weight_g)
-    refill = profile.refill_fraction.value
-    if left is None or left > refill or sensor.full_g is None:
-        return
-    today = local_day(tick.now, tick.farm.zone)
-    yield _Due(
-        kind=TaskKind.WATER,
-        phase=span.kind,
-        occurrence=today.isoformat(),
-        earliest_on=today,
-        usual_on=today,
-        latest_on=today,
-        why=f"By the scale at {tick.farm.places.name(sensor.spot)}: {max(left, 0.0):.0%} of its water is left, "
-        f"poured from {refill:.0%} down.",
-        group=group,
-        ml_per_tray=sensor.full_g - weight_g,
-    )
+    """Yield the next pour of a part that stands open."""
+    pour = pour_due(batch, part, span, profile, tick)
+    if pour is not None:
+        yield _Due(
+            kind=TaskKind.WATER,
+            phase=span.kind,
+            occurrence=pour.occurrence,
+            earliest_on=pour.usual_on,
+            usual_on=pour.usual_on,
+            latest_on=pour.latest_on,
+            why=pour.why,
+            group=group,
+            ml_per_tray=pour.ml_per_tray,
+            is_guess=pour.is_guess,
+        )
 
 
 def _said(kind: TaskKind, profile: Profile, due: _Due, groups: tuple[TrayGroup, ...], tick: Tick) -> words.Said:
@@ -328,7 +257,7 @@ def _said(kind: TaskKind, profile: Profile, due: _Due, groups: tuple[TrayGroup, 
     if kind is TaskKind.END_BLACKOUT:
         return words.say_end_blackout(farm, profile, groups)
     if kind is TaskKind.WATER:
-        return words.say_water(farm, due.ml_per_tray, groups)
+        return words.say_water(farm, due.ml_per_tray, groups, is_guess=due.is_guess)
     closing = today == due.latest_on
     return words.say_harvest(farm, profile, groups, closing=closing, over=today > due.latest_on)
 

@@ -7,14 +7,16 @@ A rule is ``(Tick) -> findings``; between rules and alarms findings pass through
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import IntEnum
+from typing import Any
 
 from monitor.batches import Batch
 from monitor.farm import Farm
 from monitor.live import LiveState
 from monitor.profiles import Profile
+from monitor.scales import Scales, ScaleView
 
 
 class Priority(IntEnum):
@@ -72,6 +74,8 @@ class Tick:
         batches: Batches by id, as the ledger tells them at ``now``.
         live: What the sensors say.
         watching_since: When this run of the monitor began; silence before that is not a sensor's.
+        scales: What the scales and the air of the last days say.
+        memo: What several rules ask of this one moment, worked out once; a cache, nothing else.
     """
 
     now: datetime
@@ -80,6 +84,8 @@ class Tick:
     batches: Mapping[str, Batch]
     live: LiveState
     watching_since: datetime
+    scales: ScaleView = field(default_factory=lambda: Scales({}))
+    memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
 
 
 Rule = Callable[[Tick], tuple[Finding, ...]]

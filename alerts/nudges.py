@@ -194,6 +194,17 @@ def _late(fell_due_at: datetime, tick: Tick) -> str:
     return f"LATE: this fell due {say_time(fell_due_at, tick.farm.zone)}; the monitor was off then."
 
 
+def carry_words(water_ml: float, farm: Farm) -> str:
+    """Return how much water to carry on a round, with the plant food that its label asks for, if any is used."""
+    rate = farm.concentrate_ml_per_l
+    food = (
+        f", with {rate * water_ml / 1000:.1f} ml of concentrate in it ({rate:g} ml/l, as your label says)"
+        if rate
+        else ""
+    )
+    return f"Water to carry in all: {say_ml(water_ml, farm.units)}{food}."
+
+
 def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime, tick: Tick, *, late: bool) -> str:
     """Return a round's whole message: what to do in walking order, then the room, then care to take."""
     farm = tick.farm
@@ -202,7 +213,7 @@ def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime
         lines.append(_late(round_at, tick))
     water = sum(telling.task.water_ml for telling in told)
     if water:
-        lines.append(f"Water to carry in all: {say_ml(water, farm.units)}.")
+        lines.append(carry_words(water, farm))
     for place, group in groupby(told, key=lambda telling: farm.places.name(telling.task.groups[0].spot)):
         lines += ["", place[0].upper() + place[1:]]
         for telling in group:

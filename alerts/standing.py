@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from alerts.findings import Tick
-from monitor.batches import Batch
+from monitor.batches import Batch, Part
 from monitor.phases import PhaseSpan, phase_now
 from monitor.profiles import Profile
 
@@ -32,10 +32,24 @@ class Stand:
 
 def standing(tick: Tick) -> Iterator[Stand]:
     """Yield the standing trays of every sown batch whose crop has a profile."""
+    for stand, _ in standing_parts(tick):
+        yield stand
+
+
+def standing_parts(tick: Tick) -> tuple[tuple[Stand, Part], ...]:
+    """Return the same, each with the part of the batch that it is; worked out once for a moment."""
+    found: tuple[tuple[Stand, Part], ...] | None = tick.memo.get("standing")
+    if found is None:
+        found = tick.memo["standing"] = tuple(_stand_in(tick))
+    return found
+
+
+def _stand_in(tick: Tick) -> Iterator[tuple[Stand, Part]]:
+    """Yield what stands."""
     for batch in tick.batches.values():
         profile = tick.profiles.get(batch.crop)
         if profile is None or batch.sown_at is None or batch.is_over:
             continue
         for part in batch.standing:
             span = phase_now(batch, part, profile, now=tick.now, zone=tick.farm.zone)
-            yield Stand(batch=batch, profile=profile, spot=part.spot, span=span, trays=part.trays)
+            yield Stand(batch=batch, profile=profile, spot=part.spot, span=span, trays=part.trays), part

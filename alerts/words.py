@@ -21,6 +21,7 @@ CUTTING = (
 )
 LIVING = "Rules for trays sold living differ from place to place: ask your food-safety inspector."
 SOAK_WATER = "Use drinking-quality water, and throw soak water away."
+LIMP_AND_HEAVY = "Limp although heavy is rot, not thirst: pour nothing there."
 RULES = "Your local food-safety rules decide."
 
 
@@ -103,17 +104,17 @@ def say_end_blackout(farm: Farm, profile: Profile, groups: Sequence[TrayGroup]) 
     return Said(move=move[0].upper() + move[1:], cautions=(DOUBTFUL,))
 
 
-def say_water(farm: Farm, ml_per_tray: float, groups: Sequence[TrayGroup]) -> Said:
-    """Return how much is poured, where."""
+def say_water(farm: Farm, ml_per_tray: float, groups: Sequence[TrayGroup], *, is_guess: bool = True) -> Said:
+    """Return how much is poured, where; a guess is checked by hand first."""
     trays = sum(group.trays for group in groups)
     total = f", {say_ml(ml_per_tray * trays, farm.units)} in all" if trays > 1 else ""
-    return Said(
-        move=(
-            f"Lift a tray first: one that feels heavy gets none. A light one gets {say_ml(ml_per_tray, farm.units)} "
-            f"into its bottom tray, not over the leaves ({say_trays(trays)} on {say_where(farm, groups)}{total})."
-        ),
-        cautions=(),
-    )
+    where = f"({say_trays(trays)} on {say_where(farm, groups)}{total})"
+    each = say_ml(ml_per_tray, farm.units)
+    if is_guess:
+        move = f"Lift a tray first: one that feels heavy gets none. A light one gets {each} into its bottom tray, "
+        return Said(move=f"{move}not over the leaves {where}.", cautions=())
+    tray = "each bottom tray" if trays > 1 else "its bottom tray"
+    return Said(move=f"Pour {each} into {tray}, not over the leaves {where}. {LIMP_AND_HEAVY}", cautions=())
 
 
 def say_harvest(farm: Farm, profile: Profile, groups: Sequence[TrayGroup], *, closing: bool, over: bool) -> Said:
@@ -128,7 +129,8 @@ def say_harvest(farm: Farm, profile: Profile, groups: Sequence[TrayGroup], *, cl
     )
     allergy = (f"Declare: {profile.allergens}",) if profile.allergens else ()
     return Said(
-        move=f"{opening} ({say_where(farm, groups)}). Leaves dry, no water for half a day before cutting.",
+        move=f"{opening} ({say_where(farm, groups)}). Leaves dry, no water for half a day before cutting; a tray "
+        "that goes out living is watered before it goes.",
         cautions=(CUTTING, profile.storage["text"], *allergy, DOUBTFUL, LIVING, RULES),
     )
 

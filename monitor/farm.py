@@ -64,6 +64,8 @@ class Sensor:
         usual_interval: How often it speaks; None: learned.
         dry_g: Weight at which plants limp, for a tray's load cell. [g]
         full_g: Weight just drained after watering. [g]
+        carries_g: What the load cell can carry; None: not said. [g]
+        trays_on_it: How many trays stand on the load cell side by side. [-]
         time_zone: Zone of a device that sends local times without offset; None: such times are refused.
     """
 
@@ -79,6 +81,8 @@ class Sensor:
     usual_interval: timedelta | None = None
     dry_g: float | None = None
     full_g: float | None = None
+    carries_g: float | None = None
+    trays_on_it: int = 1
     time_zone: str | None = None
 
 
@@ -180,6 +184,7 @@ class Farm:
         profile_folder: Folder of the farm's own crop profiles, or None.
         loss_trays_pct: Share of trays that the farm usually loses. [%]
         delivery_days: Weekdays on which the farm usually delivers.
+        concentrate_ml_per_l: What the label of the farm's own plant food says for a litre; None: none is used. [ml/l]
     """
 
     name: str
@@ -197,3 +202,4 @@ class Farm:
     profile_folder: Path | None = None
     loss_trays_pct: float = 0.0
     delivery_days: frozenset[str] = frozenset()
+    concentrate_ml_per_l: float | None = None

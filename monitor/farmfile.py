@@ -72,6 +72,8 @@ class _FarmReader(PlaceReader):
             usual_interval=self.interval(table, path),
             dry_g=dry,
             full_g=full,
+            carries_g=self.of_cell(table, "carries_g", path, quantity, None, 100, 1_000_000),
+            trays_on_it=round(self.of_cell(table, "trays_on_it", path, quantity, 1.0, 1, 60) or 1),
             time_zone=self.zone_at(table, "time_zone", path).key if "time_zone" in table else None,
         )
 
@@ -94,6 +96,21 @@ class _FarmReader(PlaceReader):
         elif (dry is None) != (full is None) or (dry is not None and full is not None and dry >= full):
             self.fault(f"{path}full_g", table.get("full_g"), "dry_g and full_g together, dry_g the smaller")
         return dry, full
+
+    def of_cell(
+        self,
+        table: Mapping[str, Any],
+        key: str,
+        path: str,
+        quantity: Quantity,
+        default: float | None,
+        low: float,
+        high: float,
+    ) -> float | None:
+        """Return a number that only a load cell has."""
+        if key in table and quantity is not Quantity.WEIGHT and not self.has_fault(f"{path}quantity"):
+            self.fault(f"{path}{key}", table[key], 'only a load cell has it, with quantity = "weight"')
+        return self.number_or(table, key, path, default, low, high)
 
     def pointer(
         self, table: Mapping[str, Any], key: str, path: str, *, needs: str = "", excludes: str = ""
@@ -250,6 +267,7 @@ class _FarmReader(PlaceReader):
             profile_folder=self.path_or(table, "profiles", "farm."),
             loss_trays_pct=self.number_or(table, "loss_percent", "farm.", 0.0, 0, 90),
             delivery_days=self.weekdays(table, "delivery_days", "farm.", ()),
+            concentrate_ml_per_l=self.number_or(table, "concentrate_ml_per_l", "farm.", None, 0.1, 100),
         )
 
 

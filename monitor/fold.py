@@ -264,6 +264,7 @@ _APPLY: dict[EntryKind, Callable[[_Growing, Entry], None]] = {
     EntryKind.HELD: _nothing,
     EntryKind.RELEASED: _nothing,
     EntryKind.NOT_YET: _nothing,
+    EntryKind.REFUSED: _nothing,
 }
 
 

@@ -36,6 +36,8 @@ class EntryKind(StrEnum):
     HELD = "held"
     RELEASED = "released"
     NOT_YET = "not yet"
+    CALIBRATED = "calibrated"
+    REFUSED = "refused"
     WITHDRAWN = "withdrawn"
 
 
@@ -62,7 +64,8 @@ class NewEntry:
             MOVED: to (spot). NOTED: text. LOOKED: text.
             HARVESTED: grams (of all trays named). DELIVERED: whom, living. DISCARDED: why.
             CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round).
-            WITHDRAWN: why.
+            CALIBRATED: sensor, what (``scale``), and what belongs to it. REFUSED: proposal (its key), why.
+            WITHDRAWN: why. A deed that was first read from a scale keeps ``proposal``, the key of what was read.
         corrects: Id of the entry that this one replaces, or None.
     """
 

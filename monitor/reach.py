@@ -63,27 +63,3 @@ def sensors_for(farm: Farm, spot: str | None, span: PhaseSpan, quantity: Quantit
     if under or quantity is not Quantity.TEMPERATURE:
         return under
     return _nearest((sensor for sensor in of_kind if not sensor.under_cover), spots)
-
-
-def weight_sensors_for(farm: Farm, spot: str | None) -> tuple[Sensor, ...]:
-    """Return the load cells, with dry and full weight known, that lie under trays at a spot or inside it."""
-    if spot is None:
-        return ()
-    return tuple(
-        sensor
-        for sensor in farm.sensors.values()
-        if sensor.quantity is Quantity.WEIGHT
-        and sensor.dry_g is not None
-        and sensor.full_g is not None
-        and farm.places.is_within(sensor.spot, spot)
-    )
-
-
-def available_fraction(sensor: Sensor, weight_g: float) -> float | None:
-    """Return the share of available water that a load cell's weight stands for; None where it is not set up.
-
-    Source: [FAO56] ch. 8, total available water, by mass for one tray.
-    """
-    if sensor.dry_g is None or sensor.full_g is None or sensor.full_g <= sensor.dry_g:
-        return None
-    return (weight_g - sensor.dry_g) / (sensor.full_g - sensor.dry_g)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 import os
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, TextIO
 
@@ -26,6 +26,9 @@ from monitor.errors import ChannelError, StoreError, TraywardenError
 from monitor.farm import Farm, InfluxSettings
 from monitor.live import LiveBuffer
 from monitor.profiles import Profile
+from monitor.readings import Block
+from monitor.scales import Scales
+from monitor.scalesetup import setups_of
 from monitor.stores.engine import LEDGER_FILE
 from monitor.stores.ledger import open_ledger
 from monitor.stores.protocol import ReadingStore
@@ -36,6 +39,8 @@ log = logging.getLogger(__name__)
 STATUS_STATE = "service"
 COPY_STATE = "last ledger copy"
 _HELD = timedelta(hours=26)
+SCALES_FROM = timedelta(days=24)
+"""How far back the readings of scales and air are read when their state is built anew: a batch's life."""
 _LOOK_AGAIN = timedelta(seconds=20)
 """How often the ledger is asked whether another process has written to it."""
 
@@ -103,6 +108,8 @@ class Service:
         self.aside = quarantine_store(farm)
         self.store: ReadingStore = self.aside if farm.storage.influx is None else open_readings(farm)
         self.live = LiveBuffer(_HELD)
+        self.scales = Scales(farm.sensors)
+        self.scales.set_up(setups_of(self.ledger.entries(), farm.sensors))
         self._rebuild_live()
         self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and farm.sensors else None
         self.pipeline = Pipeline(farm, quarantine=self.aside.quarantine, latest=self.store.latest)
@@ -115,6 +122,7 @@ class Service:
             self.ledger,
             self.outbox,
             live=self.live,
+            scales=self.scales,
             watch=self.watch,
             channels=open_channels(farm, publish=self._publish, console=console),
             watching_since=watching_since or self.started_at,
@@ -128,6 +136,19 @@ class Service:
         if sensors:
             now = self.clock()
             self.live.rebuild(sensors, self.store.read(sensors, now - _HELD, now + timedelta(minutes=5)))
+
+        if self.scales.followed:
+            self._read_back(self.scales.followed)
+
+    def _read_back(self, sensors: Sequence[str]) -> None:
+        """Read the last weeks of scales and air back from the store."""
+        now = self.clock()
+        self.scales.rebuild(sensors, self.store.read(sensors, now - SCALES_FROM, now + timedelta(minutes=5)))
+
+    def _take(self, block: Block) -> None:
+        """Hand a committed block to all that follow the readings."""
+        self.live.take(block)
+        self.scales.take(block)
 
     def _publish(self, topic: str, payload: bytes) -> None:
         """Publish over the collector's connection."""
@@ -151,7 +172,7 @@ class Service:
             self.store,
             clock=self.clock,
             port=self.broker.port if self.broker is not None else None,
-            after_commit=self.live.take,
+            after_commit=self._take,
             speaks_v5=self.broker is None,
         )
         self.collector.start()
@@ -165,6 +186,9 @@ class Service:
     def run_due(self, now: datetime) -> datetime:
         """Judge, tell and send what is due; one call at a time. Returns when to be called next."""
         with self._running:
+            self.scales.set_up(setups_of(self.ledger.entries(), self.farm.sensors))
+            if self.scales.stale():
+                self._read_back(self.scales.stale())
             return self.advisor.run_due(now)
 
     def start_clockwork(self) -> None:

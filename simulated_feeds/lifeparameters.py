@@ -105,6 +105,10 @@ RANGES: dict[str, Range] = {
     # the grower
     "amount_error": Range(0.05, 0.2, f"{_CP}: by eye, standard deviation"),
     "feel_error": Range(0.06, 0.12, f"{_CP}: of the share of water left, by hand, standard deviation"),
+    "heavy_from": Range(0.62, 0.82, f"{_CP}: share of water left from which a hand says heavy; people differ"),
+    "light_under": Range(0.36, 0.54, f"{_CP}: share of water left under which a hand says light"),
+    "batch_yield_spread": Range(0.04, 0.12, f"{_CP}: how cut weights of one farm and crop differ, standard deviation"),
+    "batch_days_spread": Range(0.02, 0.06, f"{_CP}: how days to the cut of one farm and crop differ, likewise"),
     "mark_share": Range(0.1, 0.5, f"{_CP}: share of waterings to the brim that are weighed and marked full"),
     "enter_share": Range(0.6, 1.0, f"{_CP}: share of pours that are written down"),
     "setup_error_g": Range(0, 40, f"{_CP}: the set-up weighs a tray that has not drained quite"),

@@ -75,6 +75,9 @@ def weigh(life: TrayLife, seed: int, *, shelf: bool = False) -> Record:
     shown = shown + rng.normal(0, life.noise_g, len(at_h))
     shown = np.asarray(np.round(shown / 0.5) * 0.5)
     keep = rng.random(len(at_h)) > _draw(rng, "lost_share")
+    for event in events:
+        if event.kind == "bump":  # one that falls between two readings never happened for the cell
+            keep[int(np.searchsorted(at_h, event.at_h))] = True
     gap_h = float(rng.uniform(SOWN_H + 24, life.cut_h - 30))
     if not any(gap_h - 1.5 < event.at_h < gap_h + 6 for event in events):
         keep &= (at_h < gap_h) | (at_h > gap_h + float(rng.uniform(1, 4)))

@@ -85,6 +85,7 @@ class TrayLife:
         climate, truth: The room and the trays.
         water, standing, plants: True water in the medium, standing water, fresh plants; shape (steps, trays). [g]
         lost: Water given to the air so far; shape (steps, trays). [g]
+        earlier: Days to the cut and cut weight of the farm's three batches of this crop before this one.
         deeds: What was done, in order.
         told: What was written down, in order.
     """
@@ -112,6 +113,7 @@ class TrayLife:
     lost: Array
     setup_full_g: Array
     setup_limp_g: Array
+    earlier: tuple[tuple[float, float], ...] = ()
     deeds: list[Deed] = field(default_factory=list)
     told: list[Told] = field(default_factory=list)
 
@@ -284,6 +286,14 @@ def live(seed: int, *, trays: int, pile: bool) -> TrayLife:
         setup_full_g=np.zeros(trays),
         setup_limp_g=np.zeros(trays),
     )
+    own = np.random.default_rng((seed, 3))
+    of_yield, of_days = _draw(own, RANGES["batch_yield_spread"]), _draw(own, RANGES["batch_days_spread"])
+    farm_g = grown * math.exp(-own.normal(0, of_yield))
+    farm_days = (cut_h - SOWN_H) / 24 * math.exp(-own.normal(0, of_days))
+    life.earlier = tuple(
+        (round(farm_days * math.exp(own.normal(0, of_days))), farm_g * math.exp(own.normal(0, of_yield)))
+        for _ in range(3)
+    )
     _run(life, rng)
     return life
 
@@ -340,6 +350,8 @@ class _Grower:
         self.feel_error = _draw(rng, RANGES["feel_error"])
         self.mark_share = _draw(rng, RANGES["mark_share"])
         self.enter_share = _draw(rng, RANGES["enter_share"])
+        hand = np.random.default_rng((int(rng.integers(2**31)), 5))
+        self.heavy_from, self.light_under = _draw(hand, RANGES["heavy_from"]), _draw(hand, RANGES["light_under"])
         self.every_days = int(rng.integers(1, 4))
         self.usual_ml = float(rng.uniform(150, 450))
         self.last_day = -9
@@ -367,7 +379,7 @@ class _Grower:
         for tray in range(life.trays):
             if rng.random() < 0.6:
                 felt = self.feel(step, tray, water)
-                feel = "heavy" if felt > 0.72 else "light" if felt < 0.45 else "right"
+                feel = "heavy" if felt > self.heavy_from else "light" if felt < self.light_under else "right"
                 life.told.append(Told(at_h=at_h - 0.02, kind="lift", tray=tray, feel=feel))
         leader = self.feel(step, 0, water)
         start = {"early": 0.75, "right": 0.5, "late": 0.2, "too much": 0.55}.get(life.habit)

@@ -7,6 +7,14 @@ from alerts.rules.bands import bands
 from alerts.rules.dry import dry
 from alerts.rules.lamps import lamps
 from alerts.rules.limits import limits
+from alerts.rules.scales import scales
 from alerts.rules.silence import silence
 
-ALL: dict[str, Rule] = {"bands": bands, "limits": limits, "lamps": lamps, "dry": dry, "silence": silence}
+ALL: dict[str, Rule] = {
+    "bands": bands,
+    "limits": limits,
+    "lamps": lamps,
+    "dry": dry,
+    "scales": scales,
+    "silence": silence,
+}

@@ -1,60 +1,52 @@
-"""A tray on a load cell that has drunk down to its profile's refill point."""
+"""A tray that has drunk down to where its plants limp, by the scale under it or under a sister."""
 
 from __future__ import annotations
 
-from datetime import timedelta
-
 from alerts.findings import Finding, Priority, Tick
-from alerts.judge import judge
-from alerts.standing import Stand, standing
+from alerts.standing import standing_parts
+from alerts.watering import facts_of, left_now, scale_of
 from monitor.amounts import say_ml
-from monitor.farm import Sensor
-from monitor.reach import available_fraction, is_covered, weight_sensors_for
-
-_HOLD = timedelta(minutes=10)  # a tray lifted and put back is no dry tray
+from monitor.reach import is_covered
+from monitor.readings import from_ms
 
 
 def dry(tick: Tick) -> tuple[Finding, ...]:
-    """Return the open trays whose weight has been under the refill point for ten minutes."""
+    """Return the open trays under their refill point; urgent where plants limp, else left to the round's task."""
     found = []
-    for stand in standing(tick):
+    for stand, part in standing_parts(tick):
         if is_covered(stand.span):
             continue
-        for sensor in weight_sensors_for(tick.farm, stand.spot):
-            finding = _judge_tray(stand, sensor, tick)
-            if finding is not None:
-                found.append(finding)
+        scale = scale_of(stand.batch, part, stand.profile, stand.span, tick)
+        if scale is None or scale.doubt is not None or not scale.cell.is_settled:
+            continue
+        facts = facts_of(stand.batch, part, stand.profile, stand.span, tick, scale)
+        left = left_now(scale, facts, tick)
+        refill, wilting = stand.profile.refill_fraction.value, stand.profile.wilting_fraction.value
+        if left is None or left > refill:
+            continue
+        full, limp = facts.full_g or 0.0, facts.limp_g or 0.0
+        pour = say_ml((1 - left) / (1 - wilting) * (full - limp), tick.farm.units)
+        place = tick.farm.places.name(scale.sensor.spot)
+        is_limp = left <= wilting
+        found.append(
+            Finding(
+                rule="tray is dry",
+                spot=scale.sensor.spot,
+                batch=stand.batch.id,
+                sensor=scale.sensor.id,
+                priority=Priority.URGENT if is_limp else Priority.LOW,  # the round's task tells of the lower step
+                since=from_ms(scale.cell.rests[-1].at_ms if scale.cell.rests else scale.cell.last_ms),
+                value=left,
+                limit=refill,
+                cause=(
+                    f"Batch {stand.batch.id} {stand.profile.name.lower()} at {place}: {max(left, 0):.0%} of its water "
+                    f"is left, it is poured from {refill:.0%} down."
+                ),
+                consequence="Plants limp now." if is_limp else "Plants droop from the edges.",
+                action=(
+                    f"Pour {pour} into its bottom tray and give its sisters the same. Limp although heavy is rot: do "
+                    f"not pour. Done: traywarden water {stand.batch.id}"
+                ),
+            )
+        )
     return tuple(found)
-
-
-def _judge_tray(stand: Stand, sensor: Sensor, tick: Tick) -> Finding | None:
-    """Return the finding of one load cell, or None."""
-    if sensor.dry_g is None or sensor.full_g is None:
-        return None
-    refill_g = sensor.dry_g + stand.profile.refill_fraction.value * (sensor.full_g - sensor.dry_g)
-    outside = judge(tick.live, sensor.id, refill_g, None, _HOLD, tick.now)
-    if outside is None or outside.value < 0.2 * sensor.dry_g:  # an empty scale is no dry tray
-        return None
-    left = available_fraction(sensor, outside.value) or 0.0
-    wilting = left <= stand.profile.wilting_fraction.value
-    pour = say_ml(sensor.full_g - outside.value, tick.farm.units)
-    place = tick.farm.places.name(sensor.spot)
-    return Finding(
-        rule="tray is dry",
-        spot=sensor.spot,
-        batch=stand.batch.id,
-        sensor=sensor.id,
-        priority=Priority.URGENT if wilting else Priority.LOW,  # the round's task tells of the lower step
-        since=outside.since,
-        value=outside.value,
-        limit=refill_g,
-        cause=(
-            f"Batch {stand.batch.id} {stand.profile.name.lower()} at {place}: {max(left, 0):.0%} of its water is left, "
-            f"it is poured from {stand.profile.refill_fraction.value:.0%} down."
-        ),
-        consequence="Plants droop from the edges." if not wilting else "Plants limp now.",
-        action=(
-            f"Pour {pour} into its bottom tray and give its sisters the same. Limp although heavy is rot: do not "
-            f"pour. Done: traywarden water {stand.batch.id}"
-        ),
-    )

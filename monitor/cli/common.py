@@ -18,6 +18,7 @@ from monitor.errors import NotFoundError, TimeError
 if TYPE_CHECKING:
     from monitor.farm import Farm
     from monitor.profiles import Profile
+    from monitor.scales import Scales
     from monitor.stores.ledger import SqlLedger
 
 P = ParamSpec("P")
@@ -61,6 +62,7 @@ class Context:
     _farm: Farm | None = None
     _profiles: dict[str, Profile] | None = None
     _ledger: SqlLedger | None = None
+    _scales: Scales | None = None
 
     def farm(self) -> Farm:
         """Return the farm as farm.toml has it.
@@ -96,6 +98,33 @@ class Context:
 
             self._ledger = open_ledger(self.farm().storage.folder)
         return self._ledger
+
+    def scales(self) -> Scales:
+        """Return the state of the farm's scales and air, read from the store at the first call.
+
+        Raises:
+            StoreError: The store cannot be opened.
+        """
+        if self._scales is None:
+            from monitor.scales import Scales
+            from monitor.scalesetup import setups_of
+
+            farm = self.farm()
+            self._scales = Scales(farm.sensors)
+            self._scales.set_up(setups_of(self.ledger().entries(), farm.sensors))
+            weigh = any(sensor.quantity == "weight" for sensor in farm.sensors.values())
+            if weigh and (farm.storage.influx is not None or farm.storage.folder.exists()):
+                from datetime import timedelta
+
+                from monitor.service import SCALES_FROM, open_readings
+
+                store, now = open_readings(farm), self.clock()
+                try:
+                    followed = self._scales.followed
+                    self._scales.take(store.read(followed, now - SCALES_FROM, now + timedelta(minutes=5)))
+                finally:
+                    store.close()
+        return self._scales
 
     def close(self) -> None:
         """Let go of the ledger if it was opened."""

@@ -9,10 +9,10 @@ import click
 
 from alerts.derive import open_tasks
 from alerts.findings import Tick
-from alerts.nudges import care_lines, task_lines
+from alerts.nudges import care_lines, carry_words, task_lines
 from alerts.rounds import next_round
 from alerts.tasks import Task, Urgency
-from monitor.amounts import say_day, say_ml, say_time
+from monitor.amounts import say_day, say_time
 from monitor.cli.common import Context, json_option
 from monitor.clock import local_day
 from monitor.fold import fold_as_of
@@ -20,26 +20,17 @@ from monitor.live import LiveBuffer
 from monitor.timewords import read_instant
 
 
-def _tick(context: Context, now: datetime) -> Tick:
-    """Return the moment as the ledger has it, with the last weights of the farm's scales."""
+def tick_of(context: Context, now: datetime) -> Tick:
+    """Return the moment as the ledger and the farm's scales have it."""
     farm = context.farm()
-    live = LiveBuffer()
-    scales = [sensor.id for sensor in farm.sensors.values() if sensor.dry_g is not None]
-    if scales:
-        from monitor.service import open_readings
-
-        store = open_readings(farm)
-        try:
-            live.take(store.read(scales, now - timedelta(hours=3), now))
-        finally:
-            store.close()
     return Tick(
         now=now,
         farm=farm,
         profiles=context.profiles(),
         batches=fold_as_of(context.ledger().entries(), now),
-        live=live,
+        live=LiveBuffer(),
         watching_since=now,
+        scales=context.scales(),
     )
 
 
@@ -84,13 +75,13 @@ def rounds(context: Context, at: str | None) -> None:
     """Say what is to be done now, what may be done early, and what comes at the next round and tomorrow."""
     farm = context.farm()
     now = context.clock() if at is None else read_instant(at, now=context.clock(), zone=farm.zone, ahead=True)
-    tick = _tick(context, now)
+    tick = tick_of(context, now)
     tasks = open_tasks(tick)
     due = [task for task in tasks if _is_due(task, now)]
     early = [task for task in tasks if task not in due and task.earliest_on <= local_day(now, farm.zone)]
     coming_at = next_round(farm, now)
     known = {task.key for task in due}
-    later = _tick(context, coming_at)
+    later = tick_of(context, coming_at)
     coming = [task for task in open_tasks(later) if _is_due(task, coming_at) and task.key not in known]
     tomorrow = _tomorrow(context, now, known | {task.key for task in coming})
     if context.as_json:
@@ -118,7 +109,7 @@ def _tomorrow(context: Context, now: datetime, known: set[str]) -> list[Task]:
         last, end = end, next_round(farm, end)
     if local_day(last, farm.zone) != day:
         return []
-    return [task for task in open_tasks(_tick(context, last)) if _is_due(task, last) and task.key not in known]
+    return [task for task in open_tasks(tick_of(context, last)) if _is_due(task, last) and task.key not in known]
 
 
 def _tell(
@@ -137,7 +128,7 @@ def _tell(
         context.echo(f"Nothing to do until {say_time(coming_at, farm.zone)}.")
     water = sum(task.water_ml for task in due)
     if water:
-        context.echo(f"Water to carry in all: {say_ml(water, farm.units)}.")
+        context.echo(carry_words(water, farm))
     place = None
     for task in due:
         here = farm.places.name(task.groups[0].spot)

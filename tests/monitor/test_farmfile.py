@@ -414,7 +414,7 @@ def test_a_missing_key_is_told_at_the_head_of_its_table() -> None:
 
     assert fault.key == "sensor[1].spot"
     assert TEXT.splitlines()[(fault.line or 0) - 1] == "[[sensor]]"
-    assert str(fault).startswith("farm.toml line 62: sensor[1].spot: found nothing; ")
+    assert str(fault).startswith("farm.toml line 63: sensor[1].spot: found nothing; ")
 
 
 def test_keys_inside_a_text_over_several_lines_are_not_taken_for_keys() -> None:

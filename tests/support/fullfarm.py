@@ -9,6 +9,7 @@ time_zone = "Europe/Lisbon"
 units = "US"
 rounds = ["07:30", "17:00"]
 delivery_days = ["tue", "friday"]
+concentrate_ml_per_l = 2.5
 records_from = 2024-06-01
 loss_percent = 7.5
 profiles = "crops"
@@ -79,6 +80,8 @@ id = "scale-1"
 quantity = "weight"
 spot = "cellar/1/2/5"
 dry_g = 1150
+carries_g = 20000
+trays_on_it = 1
 full_g = 1850
 
 [[channel]]

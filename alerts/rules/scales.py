@@ -1,0 +1,104 @@
+"""Scales that are not believed, trays that stand in water, and piles that dry out though nobody may lift them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from alerts.findings import Finding, Priority, Tick
+from alerts.standing import Stand, standing_parts
+from alerts.watering import STANDS_TOO_LONG, ScaleOf, facts_of, scale_of, water_stands_since
+from monitor.batches import Part
+from monitor.reach import is_covered
+from monitor.readings import from_ms
+
+
+def scales(tick: Tick) -> tuple[Finding, ...]:
+    """Return what is wrong with scales, with standing water, and with piles that dry out."""
+    found: list[Finding] = []
+    for stand, part in standing_parts(tick):
+        scale = scale_of(stand.batch, part, stand.profile, stand.span, tick)
+        if scale is None:
+            continue
+        if scale.doubt is not None:
+            if not scale.cell.is_away:  # lifted trays come back
+                found.append(_doubted(stand, scale, scale.doubt))
+        elif is_covered(stand.span):
+            found += _drying_pile(stand, part, scale, tick)
+        else:
+            found += _standing_water(stand, part, scale, tick)
+    return tuple(found)
+
+
+def _doubted(stand: Stand, scale: ScaleOf, doubt: str) -> Finding:
+    """Return the finding of a scale that is not believed."""
+    cause, _, action = doubt.partition(". ")
+    return Finding(
+        rule="scale is not believed",
+        spot=scale.sensor.spot,
+        batch=stand.batch.id,
+        sensor=scale.sensor.id,
+        priority=Priority.MEDIUM,
+        since=from_ms(scale.cell.trouble_since_ms if scale.cell.trouble else scale.cell.last_ms),
+        value=scale.cell.last_g,
+        limit=None,
+        cause=f"{cause}." if action else cause,
+        consequence=f"Batch {stand.batch.id} is watered by hand and by the profile's days until then.",
+        action=action or "",
+    )
+
+
+def _standing_water(stand: Stand, part: Part, scale: ScaleOf, tick: Tick) -> Iterator[Finding]:
+    """Yield trays that have stood in water for too long."""
+    since = water_stands_since(scale, facts_of(stand.batch, part, stand.profile, stand.span, tick, scale), tick)
+    if since is None or tick.now - since < STANDS_TOO_LONG:
+        return
+    place = tick.farm.places.name(scale.sensor.spot)
+    yield Finding(
+        rule="tray stands in water",
+        spot=scale.sensor.spot,
+        batch=stand.batch.id,
+        sensor=scale.sensor.id,
+        priority=Priority.MEDIUM,
+        since=since,
+        value=None,
+        limit=None,
+        cause=f"Batch {stand.batch.id} {stand.profile.name.lower()} at {place} has stood in water for over 12 hours.",
+        consequence="Roots without air rot, and mould follows.",
+        action="Leave it: pour nothing, and tip the rest out of its bottom tray. Its sisters probably too.",
+    )
+
+
+def _drying_pile(stand: Stand, part: Part, scale: ScaleOf, tick: Tick) -> Iterator[Finding]:
+    """Yield a pile, or covered trays, whose weight says that they dry out; they are never asked to be lifted."""
+    rests = [rest for rest in scale.cell.rests if rest.run == scale.cell.run]
+    facts = facts_of(stand.batch, part, stand.profile, stand.span, tick, scale)
+    if len(rests) < 4 or facts.full_g is None or facts.limp_g is None:
+        return
+    trays = max(part.trays if part.stack else scale.sensor.trays_on_it, 1)
+    lost = (rests[0].grams - rests[-1].grams) / trays
+    share = lost / (facts.full_g - facts.limp_g) * (1 - facts.wilting)
+    if share < 1 - facts.refill:
+        return
+    place = tick.farm.places.name(scale.sensor.spot)
+    sticky = stand.profile.sticky
+    yield Finding(
+        rule="covered trays dry out",
+        spot=scale.sensor.spot,
+        batch=stand.batch.id,
+        sensor=scale.sensor.id,
+        priority=Priority.MEDIUM,
+        since=from_ms(rests[-1].at_ms),
+        value=share,
+        limit=1 - facts.refill,
+        cause=(
+            f"Batch {stand.batch.id} {stand.profile.name.lower()} at {place} has lost {share:.0%} of its water under "
+            "its cover, by the weight of the whole pile."
+        ),
+        consequence="The seed dries before its roots hold.",
+        action=(
+            "Do not lift it: its seed is sticky. Lay a damp cloth round the pile, close gaps of the cover, and keep "
+            "moving air off it."
+            if sticky
+            else "Close gaps of the cover and keep moving air off it; at the next look mist the dry edges."
+        ),
+    )

@@ -1,0 +1,225 @@
+"""The state of every scale, and of the air over the last days: fed by each committed block, rebuilt from the store."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.air import vapour_pressure_deficit
+from monitor.farm import Sensor
+from monitor.loadcell import BIN_MS, LoadCell, OrderedCell
+from monitor.readings import USABLE, Block, Quantity, from_ms
+from monitor.scalesetup import ScaleSetup, setup_at
+
+Array = NDArray[np.float64]
+_AIR_BINS = 21 * 48
+_DAY_MS = 86_400_000
+
+
+class ScaleView(Protocol):
+    """What rules and tasks may ask of the scales."""
+
+    def cell(self, sensor: str) -> LoadCell | None:
+        """Return the state of a scale, in grams on it, or None where it never spoke."""
+        ...
+
+    def setup(self, sensor: str, at: datetime) -> ScaleSetup | None:
+        """Return the set-up of a scale at an instant, or None."""
+        ...
+
+    def deficit_at(self, temperature: Sequence[str], humidity: Sequence[str]) -> Callable[[Array], Array]:
+        """Return a function from instants to the vapour pressure deficit; what is to come is the last day again."""
+        ...
+
+    def mean_temp_c(self, temperature: Sequence[str], since_ms: float) -> float | None:
+        """Return the mean temperature since an instant, or None where less than a day of it is known."""
+        ...
+
+
+class _HalfHours:
+    """The half-hourly means of one air sensor."""
+
+    def __init__(self) -> None:
+        """Begin with nothing."""
+        self.sums: dict[int, tuple[float, int]] = {}
+        self.newest = -1
+
+    def add(self, at_ms: int, value: float) -> None:
+        """Add one reading."""
+        place = at_ms // BIN_MS
+        total, count = self.sums.get(place, (0.0, 0))
+        self.sums[place] = (total + value, count + 1)
+        self.newest = max(self.newest, place)
+        if len(self.sums) > _AIR_BINS + 48:
+            for old in sorted(self.sums)[:48]:
+                del self.sums[old]
+
+    def at(self, place: int) -> float:
+        """Return the mean of a half hour; NaN where nothing was heard."""
+        total, count = self.sums.get(place, (0.0, 0))
+        return total / count if count else float("nan")
+
+
+class Scales:
+    """All scales of a farm, and its air by half hours."""
+
+    def __init__(self, sensors: Mapping[str, Sensor]) -> None:
+        """Take the farm's sensors; those that weigh and those of the air are followed."""
+        self._sensors = sensors
+        self._setups: dict[str, tuple[ScaleSetup, ...]] = {}
+        self._cells: dict[str, OrderedCell] = {}
+        self._air: dict[str, _HalfHours] = {}
+        self._lock = threading.Lock()
+        self._known: dict[tuple[object, ...], object] = {}
+        self._weigh = {name for name, sensor in sensors.items() if sensor.quantity is Quantity.WEIGHT}
+        self._of_air = {
+            name for name, sensor in sensors.items() if sensor.quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+        }
+
+    @property
+    def followed(self) -> tuple[str, ...]:
+        """Return the sensors whose readings count here."""
+        return tuple(sorted(self._weigh | self._of_air))
+
+    def set_up(self, setups: Mapping[str, tuple[ScaleSetup, ...]]) -> None:
+        """Take the set-ups; a scale whose set-up changed is to be rebuilt from the store."""
+        with self._lock:
+            for sensor in self._weigh:
+                if setups.get(sensor, ()) != self._setups.get(sensor, ()) and sensor in self._cells:
+                    self._cells[sensor].is_stale = True
+            self._setups = dict(setups)
+
+    def stale(self) -> tuple[str, ...]:
+        """Return the scales that are to be rebuilt: a reading came too late, was corrected, or a set-up changed."""
+        with self._lock:
+            return tuple(sorted(name for name, cell in self._cells.items() if cell.is_stale))
+
+    def take(self, block: Block) -> None:
+        """Take in a committed block."""
+        rows = zip(
+            block.sensor_index.tolist(),
+            block.measured_at_ms.tolist(),
+            block.value.tolist(),
+            block.flag.tolist(),
+            strict=True,
+        )
+        with self._lock:
+            for index, at_ms, value, flag in rows:
+                name = block.sensors[index]
+                if flag not in USABLE:
+                    continue
+                if name in self._weigh:
+                    self._cell_of(name).add(at_ms, self._grams(name, at_ms, value))
+                elif name in self._of_air:
+                    self._air.setdefault(name, _HalfHours()).add(at_ms, value)
+
+    def rebuild(self, sensors: Iterable[str], block: Block) -> None:
+        """Start some sensors again from a block read from the store, in order of time."""
+        with self._lock:
+            for name in sensors:
+                self._cells.pop(name, None)
+                self._air.pop(name, None)
+        self.take(block)
+
+    def _cell_of(self, name: str) -> OrderedCell:
+        """Return a scale's state, begun where it has none."""
+        if name not in self._cells:
+            self._cells[name] = OrderedCell(carries_g=self._sensors[name].carries_g)
+        return self._cells[name]
+
+    def _grams(self, name: str, at_ms: int, shown_g: float) -> float:
+        """Return what lay on a scale, by the set-up of that day."""
+        setups = self._setups.get(name, ())
+        if not setups:
+            return shown_g
+        if len(setups) == 1 and setups[0].zero_g == 0.0 and setups[0].factor == 1.0:
+            return shown_g
+        setup = setup_at(setups, from_ms(at_ms))
+        return shown_g if setup is None else setup.grams(shown_g)
+
+    def cell(self, sensor: str) -> LoadCell | None:
+        """Return the state of a scale, in grams on it, or None where it never spoke."""
+        with self._lock:
+            found = self._cells.get(sensor)
+            return None if found is None else found.now()
+
+    def setup(self, sensor: str, at: datetime) -> ScaleSetup | None:
+        """Return the set-up of a scale at an instant, or None."""
+        return setup_at(self._setups.get(sensor, ()), at)
+
+    def deficit_at(self, temperature: Sequence[str], humidity: Sequence[str]) -> Callable[[Array], Array]:
+        """Return a function from instants to the vapour pressure deficit; what is to come is the last day again.
+
+        The deficit is that of half-hourly means. NaN where neither the instant nor the same time of day on the last
+        day that was heard is known. [ms since 1970 UTC -> kPa]
+        """
+        key = ("deficit", *temperature, "", *humidity, self._newest((*temperature, *humidity)))
+        found = self._known.get(key)
+        if found is None:
+            found = self._keep(key, self._deficit_at(temperature, humidity))
+        return found  # type: ignore[return-value] # kept under a key of its own kind
+
+    def _newest(self, sensors: Sequence[str]) -> int:
+        """Return the newest half hour of some sensors; what was computed before it began is kept no longer."""
+        with self._lock:
+            return max((self._air[name].newest for name in sensors if name in self._air), default=-1)
+
+    def _keep(self, key: tuple[object, ...], value: object) -> object:
+        """Keep something computed until the next half hour."""
+        if len(self._known) > 500:
+            self._known.clear()
+        self._known[key] = value
+        return value
+
+    def _deficit_at(self, temperature: Sequence[str], humidity: Sequence[str]) -> Callable[[Array], Array]:
+        """Return what deficit_at returns, computed anew."""
+        with self._lock:
+            by_place = {
+                place: (temp, damp)
+                for place in self._places(temperature)
+                if not np.isnan(temp := self._mean(temperature, place))
+                and not np.isnan(damp := self._mean(humidity, place))
+            }
+        if not by_place:
+            return lambda at_ms: np.full(np.shape(at_ms), np.nan)
+        places = np.array(sorted(by_place))
+        pairs = np.array([by_place[place] for place in places])
+        deficits = vapour_pressure_deficit(pairs[:, 0], np.clip(pairs[:, 1], 0, 100))
+        known = dict(zip(places.tolist(), deficits.tolist(), strict=True))
+        newest, a_day = int(places[-1]), _DAY_MS // BIN_MS
+
+        def at(at_ms: Array) -> Array:
+            wanted = (np.atleast_1d(np.asarray(at_ms)) // BIN_MS).astype(int)
+            late = np.maximum(wanted - newest, 0)
+            wanted = wanted - (late + a_day - 1) // a_day * a_day
+            return np.array([known.get(place, float("nan")) for place in wanted.tolist()])
+
+        return at
+
+    def _places(self, sensors: Sequence[str]) -> set[int]:
+        """Return the half hours in which any of some sensors was heard."""
+        return {place for name in sensors if name in self._air for place in self._air[name].sums}
+
+    def _mean(self, sensors: Sequence[str], place: int) -> float:
+        """Return the mean over some sensors in a half hour; NaN where none was heard."""
+        values = [value for name in sensors if name in self._air and not np.isnan(value := self._air[name].at(place))]
+        return sum(values) / len(values) if values else float("nan")
+
+    def mean_temp_c(self, temperature: Sequence[str], since_ms: float) -> float | None:
+        """Return the mean temperature since an instant, or None where less than a day of it is known."""
+        key = ("temperature", *temperature, since_ms, self._newest(temperature))
+        if key in self._known:
+            return self._known[key]  # type: ignore[return-value] # kept under a key of its own kind
+        with self._lock:
+            values = [
+                self._mean(temperature, place) for place in self._places(temperature) if place * BIN_MS >= since_ms
+            ]
+        values = [value for value in values if not np.isnan(value)]
+        mean = sum(values) / len(values) if len(values) >= 48 else None
+        self._keep(key, mean)
+        return mean
