@@ -11,6 +11,9 @@ from monitor.batches import Part
 from monitor.reach import is_covered
 from monitor.readings import from_ms
 
+ZERO_WITHIN_G = 25.0
+"""A zero that moved by no more is let pass. Ours. [g]"""
+
 
 def scales(tick: Tick) -> tuple[Finding, ...]:
     """Return what is wrong with scales, with standing water, and with piles that dry out."""
@@ -19,6 +22,7 @@ def scales(tick: Tick) -> tuple[Finding, ...]:
         scale = scale_of(stand.batch, part, stand.profile, stand.span, tick)
         if scale is None:
             continue
+        found += _moved_zero(stand, scale, tick)
         if scale.doubt is not None:
             if not scale.cell.is_away:  # lifted trays come back
                 found.append(_doubted(stand, scale, scale.doubt))
@@ -44,6 +48,27 @@ def _doubted(stand: Stand, scale: ScaleOf, doubt: str) -> Finding:
         cause=f"{cause}." if action else cause,
         consequence=f"Batch {stand.batch.id} is watered by hand and by the profile's days until then.",
         action=action or "",
+    )
+
+
+def _moved_zero(stand: Stand, scale: ScaleOf, tick: Tick) -> Iterator[Finding]:
+    """Yield a scale that did not show nothing when its tray was last lifted out."""
+    zero_g = scale.cell.zero_g
+    if zero_g is None or abs(zero_g) <= max(ZERO_WITHIN_G, 5 * scale.cell.sigma_g):
+        return
+    place = tick.farm.places.name(scale.sensor.spot)
+    yield Finding(
+        rule="scale's zero has moved",
+        spot=scale.sensor.spot,
+        batch=stand.batch.id,
+        sensor=scale.sensor.id,
+        priority=Priority.MEDIUM,
+        since=from_ms(scale.cell.last_ms),
+        value=zero_g,
+        limit=ZERO_WITHIN_G,
+        cause=f"The scale {scale.sensor.id} at {place} showed {zero_g:+.0f} g when its tray was lifted out.",
+        consequence=f"All its weights are off by as much, and so is the water of batch {stand.batch.id}.",
+        action=f"Look what lies or drips on it; then set it up anew: traywarden scale setup {scale.sensor.id}",
     )
 
 

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import click
 
-from alerts.proposals import Proposal, proposals
+from alerts.proposals import OFFERED_FOR, Proposal, proposals
+from alerts.standing import standing_parts
+from alerts.watering import scale_of
+from monitor.amounts import say_g, say_time
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
 from monitor.cli.rounds import tick_of
 from monitor.errors import NotFoundError
 from monitor.ledger import EntryKind, NewEntry
+from monitor.readings import from_ms
 
 
 def _open(context: Context) -> tuple[Proposal, ...]:
@@ -33,11 +37,48 @@ def _named(found: tuple[Proposal, ...], keys: tuple[str, ...]) -> list[Proposal]
     return [by_key[key.casefold()] for key in keys]
 
 
+def _everything(context: Context) -> None:
+    """Tell all that the scales saw in the last days, small steps and disturbances among them."""
+    tick = tick_of(context, context.clock())
+    farm = tick.farm
+    lines = []
+    for stand, part in standing_parts(tick):
+        scale = scale_of(stand.batch, part, stand.profile, stand.span, tick)
+        for event in scale.events if scale is not None else ():
+            at = from_ms(event.at_ms)
+            if tick.now - at <= OFFERED_FOR and scale is not None:
+                row = (at, stand.batch.id, scale.sensor.id, event)
+                lines.append(row)
+    lines.sort(key=lambda row: row[0])
+    if context.as_json:
+        rows = [
+            {
+                "at": at.isoformat(),
+                "batch": batch,
+                "scale": sensor,
+                "deed": event.deed.value,
+                "grams": round(event.grams),
+            }
+            for at, batch, sensor, event in lines
+        ]
+        context.echo_json({"schema": "traywarden.seen-all/1", "seen": rows})
+        return
+    for at, batch, sensor, event in lines:
+        grams = f"{'+' if event.grams > 0 else '-'}{say_g(abs(event.grams), farm.units)}"
+        context.echo(f"{say_time(at, farm.zone)}  {sensor}, batch {batch}: {event.deed.value} ({grams})")
+    if not lines:
+        context.echo("The scales saw nothing in the last three days.")
+
+
 @click.command(epilog="Example: traywarden seen")
+@click.option("--all", "everything", is_flag=True, help="All of the last three days: lifts, bumps, small steps too.")
 @json_option
 @click.pass_obj
-def seen(context: Context) -> None:
+def seen(context: Context, everything: bool) -> None:
     """List what the scales saw being done that nobody has entered, each with its four letters."""
+    if everything:
+        _everything(context)
+        return
     found = _open(context)
     if context.as_json:
         context.echo_json(

@@ -279,6 +279,17 @@ def test_a_tray_that_is_lifted_out_just_now(room: Room) -> None:
     assert ALL["scales"](room.tick()) == ()
 
 
+def test_a_zero_that_has_moved_is_told(room: Room) -> None:
+    """Lifted out for ten minutes, the scale showed 60 g."""
+    room.weigh(1700)
+    room.show([(room.now - timedelta(minutes=20 - m), 60.0 + m % 2) for m in range(10)])
+    room.show([(room.now - timedelta(minutes=10 - m), 1700.0 + m % 3) for m in range(10)])
+    found = ALL["scales"](room.tick())
+
+    assert [finding.rule for finding in found] == ["scale's zero has moved"]
+    assert "traywarden scale setup" in found[0].action
+
+
 def test_two_batches_on_the_shelf_of_one_scale(tmp_path: Path) -> None:
     """Whose tray is it? A move to the scale's own place settles it."""
     shared = Room(tmp_path, trays=4).open().weigh(1300)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -182,3 +183,13 @@ def test_what_the_scale_saw_is_refused(cellar: Cellar) -> None:
     assert key in str(wrong.exception)
     assert "saw nothing" in cellar.says("seen")
     assert "Nothing waits" in cellar.says("confirm", "all")
+
+
+def test_all_that_the_scales_saw_is_listed(cellar: Cellar) -> None:
+    """Small steps and disturbances are told apart from what could be entered."""
+    cellar.grow(1600, steps=((30, 15), (40, 400), (40.15, -400), (50, 300)))
+    said = cellar.says("seen", "--all")
+    deeds = [row["deed"] for row in cellar.json("seen", "--all")["seen"]]
+
+    assert re.search(r"Sat 7 Mar 21:\d\d  scale-1, batch 1: watered \(\+(29\d|30\d) g\)", said)
+    assert deeds == ["small step", "something lay on it", "watered"]
