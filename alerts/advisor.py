@@ -11,14 +11,26 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Protocol
 
+from alerts.alarms import Alarm
+from alerts.answers import Answers, answers_of
 from alerts.derive import open_tasks
 from alerts.findings import Priority, Tick
 from alerts.news import News
-from alerts.nudges import Message, drain_messages, next_stage_at, parted, round_messages, tellings, urgent_messages
+from alerts.nudges import (
+    Message,
+    drain_messages,
+    next_stage_at,
+    parted,
+    passed_on_messages,
+    round_messages,
+    tellings,
+    urgent_messages,
+)
 from alerts.outbox import next_try
 from alerts.outbox_sql import SqlOutbox
 from alerts.rounds import last_round, next_round
 from alerts.tasks import Task, TaskKind
+from alerts.watch import unanswered
 from monitor.batches import Batch
 from monitor.errors import ChannelError
 from monitor.farm import Farm
@@ -62,8 +74,12 @@ class Ledger(Protocol):
 class Watch(Protocol):
     """The watch over the room: rules and alarms."""
 
-    def check(self, tick: Tick) -> Sequence[News]:
+    def check(self, tick: Tick, answers: Answers) -> Sequence[News]:
         """Judge the room, and return what is new and to be told."""
+        ...
+
+    def active(self) -> Sequence[Alarm]:
+        """Return the alarms that are wrong now."""
         ...
 
     def next_check_at(self, now: datetime) -> datetime | None:
@@ -93,8 +109,10 @@ class Advisor:
         self._scales: ScaleView = scales if scales is not None else Scales({})
         self._since = watching_since
         self._told: set[str] | None = None
+        self._passed_on: set[str] = set()
         self._version = -1
         self._batches: dict[str, Batch] = {}
+        self._answers = Answers()
         self._ahead_at: datetime | None = None  # the earliest entry that still lies ahead, if any
         self._tasks_at: datetime | None = None
         self._watch_at: datetime | None = None
@@ -108,7 +126,8 @@ class Advisor:
         changed = self._read_ledger(now)
         tick = self._tick(now)
         if changed or self._watch_at is None or now >= self._watch_at:
-            self._take_news(self._watch.check(tick), tick)
+            self._take_news(self._watch.check(tick, self._answers), tick)
+            self._pass_on(tick)
             self._watch_at = self._watch.next_check_at(now)
         if changed or self._tasks_at is None or now >= self._tasks_at:
             self._tell_tasks(tick)
@@ -152,6 +171,7 @@ class Advisor:
         entries = self._ledger.entries()
         self._batches = fold_as_of(entries, now)
         self._ahead_at = min((entry.at for entry in entries if entry.at > now), default=None)
+        self._answers = answers_of(entries)
         self._version = version
         return True
 
@@ -163,6 +183,14 @@ class Advisor:
         messages = [message for each in urgent for message in urgent_messages(each, tick)]
         kept = [*(self._outbox.state(NEWS_STATE) or []), *(_plain(each) for each in rest)]
         self._put(messages, {NEWS_STATE: kept} if rest else {}, tick.now)
+
+    def _pass_on(self, tick: Tick) -> None:
+        """Hand urgent alarms that nobody has answered to the next person, each once."""
+        waiting = unanswered(self._watch.active(), tick.now)
+        messages = [message for alarm in waiting for message in passed_on_messages(alarm, tick)]
+        fresh = [message for message in messages if message.key not in self._passed_on]
+        self._passed_on.update(message.key for message in fresh)
+        self._put(fresh, {}, tick.now)
 
     def _tell_tasks(self, tick: Tick) -> None:
         """Make the messages of a round that has come, and of soaks whose hour has come."""

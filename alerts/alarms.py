@@ -100,6 +100,8 @@ def step(alarms: Mapping[str, Alarm], findings: Sequence[Finding], now: datetime
         known = after.get(key)
         if known is None:
             known = Alarm(key=key, state=AlarmState.NORMAL, finding=finding, first_at=now, last_change_at=now)
+        if known.state is AlarmState.ACKNOWLEDGED and finding.priority > known.priority:
+            known = replace(known, state=AlarmState.UNACKNOWLEDGED, first_at=now, last_change_at=now)
         worse = max(finding, known.finding, key=lambda each: each.priority) if known.is_active else finding
         kept = finding if finding.priority >= worse.priority else replace(finding, priority=worse.priority)
         after[key] = move(replace(known, finding=kept, gone_since=None), Happening.RAISED, now)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import groupby
 
+from alerts.alarms import Alarm
+from alerts.answers import short_key
 from alerts.derive import say_count
 from alerts.findings import Priority, Tick
 from alerts.news import News
@@ -178,6 +180,41 @@ def urgent_messages(news: News, tick: Tick) -> list[Message]:
     title = f"Now: {news.title}"
     text = f"NOW: {news.title}\n{news.text}\n{since}"
     return _messages("alarm", f"alarm:{news.key}", title, text, tick, [], urgent=True, late=late)
+
+
+def passed_on_messages(alarm: Alarm, tick: Tick) -> list[Message]:
+    """Return the messages that hand an unanswered urgent alarm to the next person: the first who was not told yet.
+
+    Where everybody was told already, they are reminded once.
+    """
+    farm = tick.farm
+    told = {person.id for person in on_duty(farm, tick.now)}
+    others = [person for person in farm.people.values() if person.id not in told]
+    people = others[:1] or [person for person in farm.people.values() if person.id in told]
+    finding = alarm.finding
+    title = f"Nobody has answered: {finding.rule}, {farm.places.name(finding.spot)}"
+    text = (
+        f"NOW, and nobody has answered since {say_time(alarm.last_change_at, farm.zone)}: {finding.rule}, "
+        f"{farm.places.name(finding.spot)}\n{finding.cause} {finding.consequence} {finding.action}\n"
+        f"I am on it: traywarden heard {short_key(alarm.key)}"
+    )
+    return [
+        Message(
+            key=f"unanswered:{alarm.key}|{alarm.last_change_at.isoformat()}|{person.id}|{channel}",
+            kind="alarm",
+            person=person.id,
+            channel=channel,
+            title=title,
+            text=text,
+            made_at=tick.now,
+            due_at=tick.now,
+            stages=(),
+            tasks=(),
+            was_late=False,
+        )
+        for person in people
+        for channel in person.channels
+    ]
 
 
 def round_title(told: Sequence[Telling], round_at: datetime, farm: Farm, *, news: int = 0) -> str:

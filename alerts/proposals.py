@@ -6,12 +6,12 @@ offered again; the answer stands in the ledger.
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+from alerts.answers import short_key
 from alerts.findings import Tick
 from alerts.standing import standing_parts
 from alerts.watering import ScaleOf, scale_of
@@ -22,7 +22,6 @@ from monitor.readings import from_ms
 from monitor.weightevents import AGREES_WITHIN_MS, Deed, WeightEvent
 
 OFFERED_FOR = timedelta(days=3)
-_LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"
 _KINDS = {
     Deed.WATERED: EntryKind.WATERED,
     Deed.WEIGHT_ON: EntryKind.STACKED,
@@ -62,12 +61,7 @@ class Proposal:
 
 def key_of(sensor: str, event: WeightEvent) -> str:
     """Return four letters and digits that stay the same for what one scale saw at one minute."""
-    number = zlib.crc32(f"{sensor}|{event.deed.value}|{event.at_ms // 60_000}".encode())
-    letters = ""
-    for _ in range(4):
-        number, rest = divmod(number, len(_LETTERS))
-        letters += _LETTERS[rest]
-    return letters
+    return short_key(f"{sensor}|{event.deed.value}|{event.at_ms // 60_000}")
 
 
 def proposals(tick: Tick, answered: Iterable[Entry]) -> tuple[Proposal, ...]:

@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from alerts.alarms import Alarm
+from alerts.answers import short_key
 from alerts.findings import Finding, Priority, Stage, Tick
 from alerts.news import News
 from alerts.rules import ALL
@@ -80,10 +81,12 @@ def _news(group: str, alarms: Sequence[Alarm], tick: Tick) -> News:
         dict.fromkeys(a.finding.batch for a in ordered[1:] if a.finding.batch and a.finding.batch != worst.batch)
     )
     also = f" It also harms batch{'es' if len(others) > 1 else ''} {say_list(others)}." if others else ""
+    urgent = worst.priority is Priority.URGENT
+    answer = f" I am on it: traywarden heard {short_key(ordered[0].key)}" if urgent else ""
     return News(
         key=f"{group}|{int(worst.priority)}|{ordered[0].last_change_at.isoformat()}",
         title=f"{worst.rule.capitalize()}: {where}",
-        text=f"{worst.cause} {worst.consequence}{also} {worst.action}",
+        text=f"{worst.cause} {worst.consequence}{also} {worst.action}{answer}",
         priority=worst.priority,
         since=min(alarm.finding.since for alarm in alarms),
         spot=worst.spot,

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from alerts.alarms import Alarm, step
+from alerts.alarms import Alarm, AlarmState, step
 from alerts.alarms_sql import SqlAlarms
-from alerts.findings import Tick
+from alerts.answers import Answers, answered
+from alerts.findings import Priority, Tick
 from alerts.news import News
 from alerts.stages import look, news_of
 
 log = logging.getLogger(__name__)
+
+ANSWER_WITHIN = timedelta(minutes=15)
+"""An urgent alarm that nobody has answered for so long goes to the next person, once. Common practice, no source."""
 
 
 class RoomWatch:
@@ -23,10 +28,12 @@ class RoomWatch:
         self._every = every
         self._alarms: dict[str, Alarm] | None = None
 
-    def check(self, tick: Tick) -> tuple[News, ...]:
-        """Judge the room, keep the alarms' states, and return what is new."""
+    def check(self, tick: Tick, answers: Answers) -> tuple[News, ...]:
+        """Judge the room, keep the alarms' states after what people said of them, and return what is new."""
         before = self._table.load() if self._alarms is None else self._alarms
-        after = step(before, look(tick), tick.now)
+        findings = look(tick)
+        after = step(before, findings, tick.now)
+        after = answered(after, [finding.key for finding in findings], answers, tick.now)
         changed = [alarm for key, alarm in after.items() if _differs(before.get(key), alarm)]
         if changed:
             self._table.save(changed)
@@ -49,3 +56,14 @@ def _differs(before: Alarm | None, after: Alarm) -> bool:
     if before is None:
         return True
     return (before.state, before.gone_since, before.priority) != (after.state, after.gone_since, after.priority)
+
+
+def unanswered(alarms: Iterable[Alarm], now: datetime) -> tuple[Alarm, ...]:
+    """Return the urgent alarms that nobody has answered for a quarter of an hour."""
+    return tuple(
+        alarm
+        for alarm in alarms
+        if alarm.state is AlarmState.UNACKNOWLEDGED
+        and alarm.priority is Priority.URGENT
+        and now - alarm.last_change_at >= ANSWER_WITHIN
+    )

@@ -38,6 +38,11 @@ class EntryKind(StrEnum):
     NOT_YET = "not yet"
     CALIBRATED = "calibrated"
     REFUSED = "refused"
+    HEARD = "heard"
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    OUT_OF_SERVICE = "out of service"
+    IN_SERVICE = "back in service"
     WITHDRAWN = "withdrawn"
 
 
@@ -65,7 +70,9 @@ class NewEntry:
             HARVESTED: grams (of all trays named). DELIVERED: whom, living. DISCARDED: why.
             CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round).
             CALIBRATED: sensor, what (``scale``), and what belongs to it. REFUSED: proposal (its key), why.
-            WITHDRAWN: why. A deed that was first read from a scale keeps ``proposal``, the key of what was read.
+            HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.
+            IN_SERVICE: sensor. WITHDRAWN: why. A deed that was first read from a scale keeps ``proposal``, the key of
+            what was read.
         corrects: Id of the entry that this one replaces, or None.
     """
 

@@ -60,7 +60,7 @@ def _chance_full(missing_g: Array, sure: float) -> Array:
 def candidates_of(facts: TrayFacts, now_ms: int) -> Candidates:
     """Return the candidates of a weighed tray, moved by every mark up to now."""
     span_g = (facts.full_g or 0.0) - (facts.limp_g or 0.0)
-    limp_sigma = (0.045 if facts.limp_is_measured else 0.09) * span_g
+    limp_sigma = (0.055 if facts.limp_is_measured else 0.09) * span_g
     members = Candidates(
         {
             "yield": np.log(facts.yield_g.usual) + (facts.yield_sigma or _yield_sigma(facts.yield_g)) * normals(0),

@@ -95,7 +95,7 @@ def hours_ahead(
         begin_ms: Where to begin. [ms since 1970 UTC]
     """
     count = len(deficit)
-    sigma = float(np.hypot(0.09, 0.5 * rate.spread))
+    sigma = float(np.hypot(0.12, 0.5 * rate.spread))
     speed = np.exp(sigma * normals(40))
     edges = begin_ms + np.arange(0, HORIZON_H + _STEP_H, _STEP_H) * HOUR_MS
     middle = edges[:-1] + _STEP_H * HOUR_MS / 2

@@ -18,7 +18,8 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 NOUNS = [
     "monitor.readings", "monitor.places", "monitor.people", "monitor.farm", "monitor.profiles", "monitor.ledger",
     "monitor.batches", "monitor.phases", "monitor.live", "alerts.findings", "alerts.tasks", "alerts.outbox",
-    "alerts.alarms", "alerts.news", "alerts.doubts", "alerts.pours", "alerts.proposals", "alerts.watering",
+    "alerts.alarms", "alerts.answers", "alerts.news", "alerts.doubts",
+    "alerts.pours", "alerts.proposals", "alerts.watering",
     "monitor.loadcell", "monitor.weightevents", "monitor.growth", "monitor.drying", "monitor.trayfacts",
     "monitor.waterahead", "monitor.scalesetup",
 ]  # fmt: skip
