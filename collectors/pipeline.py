@@ -18,6 +18,7 @@ from collectors.decode import Decoded, decode_each
 from collectors.routes import Routes
 from monitor.errors import StoreError
 from monitor.farm import Farm, Sensor
+from monitor.flagging import FRESH, LIMITS, Kept, SeriesFlags, flagged
 from monitor.readings import Block, Doubt, Flag, Quantity, Reading, to_ms
 
 log = logging.getLogger(__name__)
@@ -99,6 +100,7 @@ class Prepared:
         untimed: Newest payload without a time of its own, by topic.
         dropped: Messages left out, by reason.
         unclaimed: Payloads of topics that no sensor claims, newest last.
+        series: What is remembered of the series that spoke, for the flags of what comes next.
     """
 
     block: Block
@@ -107,6 +109,7 @@ class Prepared:
     untimed: dict[str, bytes] = field(default_factory=dict)
     dropped: Counter[str] = field(default_factory=Counter)
     unclaimed: OrderedDict[str, bytes] = field(default_factory=OrderedDict)
+    series: dict[str, SeriesFlags] = field(default_factory=dict)
 
 
 def judge_value(sensor: Sensor, value: float) -> tuple[float, Flag, Doubt] | None:
@@ -146,6 +149,7 @@ class Pipeline:
         self._records_from_s = farm.records_from.timestamp()
         self._quarantine, self._latest, self._calibrate = quarantine, latest, calibrate
         self._untimed: dict[str, bytes] = {}
+        self._series: dict[str, SeriesFlags] = {}
         self._counters = Counters()
         self._counting = threading.Lock()
 
@@ -192,6 +196,7 @@ class Pipeline:
             self.set_aside(*prepared.aside[0])
             prepared.aside.pop(0)
         self._untimed |= prepared.untimed
+        self._series |= prepared.series
         while len(self._untimed) > _TOPICS_REMEMBERED:
             del self._untimed[next(iter(self._untimed))]
         with self._counting:
@@ -234,7 +239,17 @@ class Pipeline:
             value, flag, doubt = judged
             at_ms = _instant_ms(each, message, newest_wrong_s if wrong else None)
             odd = int(doubt) | int(wrong) | (_ARRIVAL if each.time_s is None else 0)  # ints: enums are slow here
-            rows.append((names.setdefault(each.sensor.id, len(names)), at_ms, value, int(flag), odd))
+            place = names.setdefault(each.sensor.id, len(names))
+            limits = LIMITS.get(each.sensor.quantity)
+            if limits is None:
+                rows.append((place, at_ms, value, int(flag), odd))
+                continue
+            name = each.sensor.id
+            state = prepared.series.get(name) or self._series.get(name, FRESH)
+            prepared.series[name], kept_now, revised = flagged(state, Kept(at_ms, value, int(flag), odd), limits)
+            if revised is not None:
+                rows.append((place, *revised))
+            rows.append((place, *kept_now))
         if faults:
             prepared.aside.append((message, "; ".join(faults)))
         return rows

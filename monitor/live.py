@@ -50,6 +50,10 @@ class LiveState(Protocol):
         """Return how often a sensor usually speaks, learned from what is held; None: not known yet."""
         ...
 
+    def doubted(self, sensor: str, since: datetime) -> tuple[int, int]:
+        """Return how many of a sensor's readings since an instant are suspect or failed, and how many there are."""
+        ...
+
     def take(self, block: Block) -> None:
         """Take in a committed block."""
         ...
@@ -150,6 +154,13 @@ class LiveBuffer:
         with self._lock:
             held = self._sensors.get(sensor)
             return from_ms(held.heard_ms) if held is not None and held.heard_ms else None
+
+    def doubted(self, sensor: str, since: datetime) -> tuple[int, int]:
+        """Return how many of a sensor's readings since an instant are suspect or failed, and how many there are."""
+        with self._lock:
+            held = self._sensors.get(sensor)
+            flags = held.flags[bisect_left(held.times, to_ms(since)) :] if held is not None else []
+        return sum(flag not in USABLE for flag in flags), len(flags)
 
     def usual_interval(self, sensor: str) -> timedelta | None:
         """Return the median of a sensor's last intervals; None under five of them."""

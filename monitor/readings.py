@@ -67,6 +67,7 @@ class Doubt(IntFlag):
     CLOCK_BEHIND = 4  # the device's time lay before records_from: arrival time used
     CLAMPED = 8  # a humidity of 100-102 % was taken as 100
     OUT_OF_SPAN = 16  # outside what such a sensor can measure
+    SPIKE = 32  # it stood off both its neighbours
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from alerts.findings import Rule
 from alerts.rules.bands import bands
+from alerts.rules.doubtful import doubtful
 from alerts.rules.dry import dry
 from alerts.rules.lamps import lamps
 from alerts.rules.limits import limits
@@ -17,4 +18,5 @@ ALL: dict[str, Rule] = {
     "dry": dry,
     "scales": scales,
     "silence": silence,
+    "doubtful": doubtful,
 }

@@ -20,7 +20,7 @@ from monitor.live import LiveBuffer
 from monitor.phases import phase_now
 from monitor.profilefile import shipped_profiles
 from monitor.reach import sensors_for
-from monitor.readings import Block, Flag, Quantity
+from monitor.readings import Block, Flag, Quantity, Reading
 from tests.support.farms import Book, farm, sensor_text
 
 PROFILES = shipped_profiles()
@@ -202,6 +202,23 @@ def test_darkness_of_a_covered_tray_is_not_measured(cellar: Farm) -> None:
     assert sensors_for(cellar, "cellar/1/2", span, Quantity.LIGHT) == ()
     assert sensors_for(cellar, "cellar/1/2", span, Quantity.HUMIDITY) == ()
     assert [s.id for s in sensors_for(cellar, "cellar/1/2", span, Quantity.TEMPERATURE)] == ["t12"]
+
+
+def test_a_sensor_that_jumps_raises_itself_and_no_alarm_of_the_room(cellar: Farm) -> None:
+    """Every other reading 30 degrees off, flagged as it came: its own finding, not too hot and not too cold."""
+    live = LiveBuffer()
+    for place in range(40):
+        at = START + timedelta(minutes=place)
+        flag = Flag.FAIL if place % 2 else Flag.PASS
+        value = 55.0 if place % 2 else 21.0
+        live.take(Block.from_readings([Reading(sensor="t11", measured_at=at, value=value, flag=flag)]))
+    now = START + timedelta(minutes=40)
+    tick = Tick(
+        now=now, farm=cellar, profiles=PROFILES, batches=fold(sixty_trays().entries), live=live, watching_since=now
+    )  # fmt: skip
+    about = [finding.rule for finding in look(tick) if finding.sensor == "t11"]
+
+    assert about == ["sensor cannot be right"]
 
 
 def test_a_silent_sensor_is_told_once(cellar: Farm) -> None:

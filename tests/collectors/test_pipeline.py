@@ -180,3 +180,33 @@ def test_routes_know_each_topics_sensors() -> None:
     assert [sensor.id for sensor in routes.of("n")] == ["air", "plain"]
     assert routes.of("m") == ()
     assert routes.filters == ("n",)
+
+
+def minute(pipeline: Pipeline, place: int, temp_c: float) -> list[Reading]:
+    """Return what a pack of one minute becomes."""
+    pack = f'[{{"bn":"node:","bt":{NOW.timestamp() - 3600 + 60 * place},"n":"temp","u":"Cel","v":{temp_c}}}]'
+    return rows(pipeline, pack)
+
+
+def test_a_spike_is_known_one_reading_later_and_flagged_in_the_store(pipeline: Pipeline) -> None:
+    """The reading before is handed out once more with its final flag; the same key again, so the store keeps one."""
+    minute(pipeline, 0, 21.0)
+    minute(pipeline, 1, 21.1)
+    spike = minute(pipeline, 2, 60.0)
+    after = minute(pipeline, 3, 21.2)
+
+    assert [reading.flag for reading in spike] == [Flag.SUSPECT]
+    assert [(reading.measured_at, reading.flag) for reading in after] == [
+        (spike[0].measured_at, Flag.FAIL),
+        (spike[0].measured_at + timedelta(minutes=1), Flag.PASS),
+    ]
+    assert after[0].doubt & Doubt.SPIKE
+
+
+def test_a_store_that_fails_in_between_changes_no_flag(pipeline: Pipeline) -> None:
+    """Prepared twice and settled once: the same rows."""
+    message = Message("node", b'[{"bn":"node:","n":"temp","u":"Cel","v":21.0}]', NOW)
+    minute(pipeline, 0, 15.0)
+    first, again = pipeline.prepare([message]), pipeline.prepare([message])
+
+    assert first.block.readings() == again.block.readings()

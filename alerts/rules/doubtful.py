@@ -1,0 +1,43 @@
+"""A sensor whose readings cannot be right: it raises itself, and no alarm of the room."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from alerts.findings import Finding, Priority, Tick
+from monitor.farm import Sensor
+from monitor.readings import Quantity, from_ms, to_ms
+
+_OVER = timedelta(hours=1)
+_SHARE = 0.3
+_LEAST = 5
+
+
+def doubtful(tick: Tick) -> tuple[Finding, ...]:
+    """Return the sensors of which a third of the last hour's readings is doubtful; scales have their own rule."""
+    found = []
+    for sensor in tick.farm.sensors.values():
+        if sensor.quantity is Quantity.WEIGHT:
+            continue
+        bad, count = tick.live.doubted(sensor.id, tick.now - _OVER)
+        if bad >= _LEAST and bad >= _SHARE * count:
+            found.append(_finding(sensor, bad, count, tick))
+    return tuple(found)
+
+
+def _finding(sensor: Sensor, bad: int, count: int, tick: Tick) -> Finding:
+    """Return the finding in words."""
+    place = tick.farm.places.name(sensor.spot)
+    return Finding(
+        rule="sensor cannot be right",
+        spot=sensor.spot,
+        batch=None,
+        sensor=sensor.id,
+        priority=Priority.MEDIUM,
+        since=from_ms(to_ms(tick.now - _OVER)),
+        value=bad / count,
+        limit=_SHARE,
+        cause=f"Sensor {sensor.id} at {place} jumps, hangs or shows what cannot be: {bad} of {count} readings an hour.",
+        consequence=f"Its {sensor.quantity.value} is not judged on meanwhile, so nobody watches it there.",
+        action=f"Look at its cable and battery, and for drops on it. Rest it: traywarden out-of-service {sensor.id}",
+    )
