@@ -91,6 +91,7 @@ class SimulatedCellar:
             "saltcellar/cellar": [
                 {"bn": "cellar:", **record("temperature", "Cel", temp + 0.06 * noise[0])},
                 record("humidity", "%RH", damp + 0.4 * noise[1]),
+                record("cold", "Cel", 3.0 + 0.3 * noise[0]),  # its second probe hangs in the cold store
             ],
             "saltcellar/rack1": [
                 {"bn": "rack1:", **record("temperature", "Cel", temp + (0.8 if lit else 0.2) + 0.06 * noise[2])},
@@ -102,7 +103,6 @@ class SimulatedCellar:
                 record("light", "lx", max(0.95 * lux * (1 + 0.01 * noise[6]), 0.0), 1),
                 record("scale", "kg", (weight + self._tray.parameters.noise_g * noise[7]) / 1000, 4),
             ],
-            "saltcellar/cold": [{"bn": "cold:", **record("temperature", "Cel", 3.0 + 0.3 * noise[0])}],
         }
 
 

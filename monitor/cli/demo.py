@@ -23,7 +23,7 @@ from simulated_feeds.publish import TrayView
 
 FIRST_DAY = date(2026, 3, 2)
 _STEP = timedelta(minutes=1)
-_AHEAD = 18  # steps that the feed may be ahead of what is committed
+_AHEAD = 26  # steps that the feed may be ahead of what is committed
 _LOOK_EVERY = timedelta(minutes=30)
 
 
