@@ -40,8 +40,9 @@ _FAIL = {
     Quantity.WEIGHT: (-50.0, 500_000.0),
 }
 """Outside what such a sensor can measure: flag 4. Common practice, no source. [stored unit]"""
-_SUSPECT = {Quantity.TEMPERATURE: (5.0, 40.0)}
-"""Outside what a tray room has: flag 3. Common practice, no source. [stored unit]"""
+_SUSPECT = {Quantity.TEMPERATURE: (-15.0, 50.0)}
+"""Outside what tray rooms and cold stores can come to: flag 3, and no finding is judged on it. Wide on purpose: a room
+that freezes since its heater is dead must be judged. Common practice, no source. [stored unit]"""
 
 Quarantine = Callable[[datetime, str, bytes, str], None]
 """(arrived at, topic, payload, why): keeps a message that could not be read."""

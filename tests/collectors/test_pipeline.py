@@ -137,7 +137,9 @@ def test_what_is_set_aside_is_counted(pipeline: Pipeline) -> None:
     ("quantity", "value", "flag"),
     [
         (Quantity.TEMPERATURE, 21.0, Flag.PASS),
-        (Quantity.TEMPERATURE, 45.0, Flag.SUSPECT),
+        (Quantity.TEMPERATURE, 52.0, Flag.SUSPECT),
+        (Quantity.TEMPERATURE, 3.0, Flag.PASS),  # a cold store
+        (Quantity.TEMPERATURE, -4.0, Flag.PASS),  # a room that freezes must be judged, not doubted
         (Quantity.TEMPERATURE, 70.0, Flag.FAIL),
         (Quantity.HUMIDITY, 101.5, Flag.SUSPECT),
         (Quantity.HUMIDITY, 103.0, Flag.FAIL),
