@@ -184,6 +184,11 @@ class Advisor:
         kept = [*(self._outbox.state(NEWS_STATE) or []), *(_plain(each) for each in rest)]
         self._put(messages, {NEWS_STATE: kept} if rest else {}, tick.now)
 
+    def keep_news(self, news: News, now: datetime) -> None:
+        """Keep a piece of news for the next round."""
+        kept = [*(self._outbox.state(NEWS_STATE) or []), _plain(news)]
+        self._put([], {NEWS_STATE: kept}, now)
+
     def _pass_on(self, tick: Tick) -> None:
         """Hand urgent alarms that nobody has answered to the next person, each once."""
         waiting = unanswered(self._watch.active(), tick.now)

@@ -12,12 +12,13 @@ from alerts.findings import Tick
 from alerts.pours import pour_due
 from alerts.rounds import first_round, next_round
 from alerts.tasks import Task, TaskKind, TrayGroup, Urgency
+from alerts.warmth import moved_words, span_of
 from monitor.amounts import say_day, say_time, say_trays
 from monitor.batches import Batch, Part
 from monitor.clock import day_number, local_day
 from monitor.farm import Farm
 from monitor.ledger import Entry, EntryKind
-from monitor.phases import Move, PhaseSpan, Standing, drain_window, phase_now
+from monitor.phases import Move, PhaseSpan, Standing, drain_window
 from monitor.profiles import Manner, PhaseKind, Profile
 
 _ANSWERED_BY = {
@@ -74,7 +75,7 @@ def _tasks_of(batch: Batch, profile: Profile, tick: Tick) -> Iterator[Task]:
         return
     together: dict[tuple[TaskKind, PhaseKind, str], list[_Due]] = defaultdict(list)
     for part in batch.standing:
-        span = phase_now(batch, part, profile, now=tick.now, zone=tick.farm.zone)
+        span = span_of(batch, part, profile, tick)
         for due in _due_for(batch, part, span, profile, tick):
             together[(due.kind, due.phase, due.occurrence)].append(due)
     for dues in together.values():
@@ -170,7 +171,7 @@ def _due_for(batch: Batch, part: Part, span: PhaseSpan, profile: Profile, tick: 
             earliest_on=span.window.earliest,
             usual_on=span.window.earliest if is_harvest else span.window.usual,
             latest_on=span.window.latest,
-            why=_why_move(batch, span, tick),
+            why=_why_move(batch, span, tick) + moved_words(batch, part, profile, tick),
             group=group,
         )
     if span.kind in _POURED_IN:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from alerts.findings import Priority
+from monitor.amounts import say_time
+from monitor.farm import Farm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,3 +29,19 @@ class News:
     priority: Priority
     since: datetime
     spot: str | None
+
+
+def down_news(last_at: datetime, now: datetime, farm: Farm) -> News:
+    """Return the news that the monitor was down for a while."""
+    span = f"from {say_time(last_at, farm.zone)} to {say_time(now, farm.zone)}"
+    return News(
+        key=f"down|{last_at.isoformat()}",
+        title=f"The monitor was down {span}",
+        text=(
+            "What the sensors said meanwhile is there only if the broker kept it, and nobody was told of anything. "
+            "Look over the room once."
+        ),
+        priority=Priority.MEDIUM,
+        since=last_at,
+        spot=None,
+    )

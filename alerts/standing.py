@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from alerts.findings import Tick
+from alerts.warmth import span_of
 from monitor.batches import Batch, Part
-from monitor.phases import PhaseSpan, phase_now
+from monitor.phases import PhaseSpan
 from monitor.profiles import Profile
 
 
@@ -51,5 +52,5 @@ def _stand_in(tick: Tick) -> Iterator[tuple[Stand, Part]]:
         if profile is None or batch.sown_at is None or batch.is_over:
             continue
         for part in batch.standing:
-            span = phase_now(batch, part, profile, now=tick.now, zone=tick.farm.zone)
+            span = span_of(batch, part, profile, tick)
             yield Stand(batch=batch, profile=profile, spot=part.spot, span=span, trays=part.trays), part

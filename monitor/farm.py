@@ -67,6 +67,8 @@ class Sensor:
         carries_g: What the load cell can carry; None: not said. [g]
         trays_on_it: How many trays stand on the load cell side by side. [-]
         time_zone: Zone of a device that sends local times without offset; None: such times are refused.
+        lamp_kind: Light sensor: what shines on it, a name of monitor/light.py; None: not said.
+        lux_per_umol: Light sensor: lux for each umol m-2 s-1, measured once; None: by lamp_kind. [lx per umol m-2 s-1]
     """
 
     id: str
@@ -84,6 +86,8 @@ class Sensor:
     carries_g: float | None = None
     trays_on_it: int = 1
     time_zone: str | None = None
+    lamp_kind: str | None = None
+    lux_per_umol: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

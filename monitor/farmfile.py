@@ -13,6 +13,7 @@ from monitor.errors import ConfigError, Fault, UnitError
 from monitor.farm import BrokerSettings, ChannelSettings, Farm, InfluxSettings, Sensor, StorageSettings, TrayKind
 from monitor.farmplaces import PlaceReader
 from monitor.keys import KEYS, keys_of
+from monitor.light import LUX_PER_UMOL
 from monitor.people import WEEKDAYS, Person, QuietHours
 from monitor.readings import Quantity
 from monitor.tomlfaults import syntax_fault
@@ -75,6 +76,8 @@ class _FarmReader(PlaceReader):
             carries_g=self.of_cell(table, "carries_g", path, quantity, None, 100, 1_000_000),
             trays_on_it=round(self.of_cell(table, "trays_on_it", path, quantity, 1.0, 1, 60) or 1),
             time_zone=self.zone_at(table, "time_zone", path).key if "time_zone" in table else None,
+            lamp_kind=self.lamp_kind(table, path, quantity),
+            lux_per_umol=self.lux_per_umol(table, path, quantity),
         )
 
     def unit(self, table: Mapping[str, Any], path: str, quantity: Quantity) -> str | None:
@@ -96,6 +99,20 @@ class _FarmReader(PlaceReader):
         elif (dry is None) != (full is None) or (dry is not None and full is not None and dry >= full):
             self.fault(f"{path}full_g", table.get("full_g"), "dry_g and full_g together, dry_g the smaller")
         return dry, full
+
+    def lamp_kind(self, table: Mapping[str, Any], path: str, quantity: Quantity) -> str | None:
+        """Return what shines on a light sensor, or None where nobody said."""
+        if "lamp_kind" not in table:
+            return None
+        if quantity is not Quantity.LIGHT and not self.has_fault(f"{path}quantity"):
+            self.fault(f"{path}lamp_kind", table["lamp_kind"], 'it goes with quantity = "light"')
+        return self.one_of(table, "lamp_kind", path, tuple(LUX_PER_UMOL), None)
+
+    def lux_per_umol(self, table: Mapping[str, Any], path: str, quantity: Quantity) -> float | None:
+        """Return a light sensor's own factor, or None."""
+        if "lux_per_umol" in table and quantity is not Quantity.LIGHT and not self.has_fault(f"{path}quantity"):
+            self.fault(f"{path}lux_per_umol", table["lux_per_umol"], 'it goes with quantity = "light"')
+        return self.number_or(table, "lux_per_umol", path, None, 10, 200)
 
     def of_cell(
         self,

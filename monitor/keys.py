@@ -74,6 +74,8 @@ KEYS: tuple[Key, ...] = (
     Key("sensor", "trays_on_it", "1 to 60", "1", "Load cell: how many trays stand on it side by side."),
     Key("sensor", "dry_g", "grams", "none", "Load cell: weight at which plants limp."),
     Key("sensor", "full_g", "grams", "none", "Load cell: weight just drained after watering."),
+    Key("sensor", "lamp_kind", "sun, metal halide ...", "none", "Light sensor: what shines, to reckon mol from lux."),
+    Key("sensor", "lux_per_umol", "10 to 200", "by lamp_kind", "Light sensor: its own factor, from a quantum meter."),
     Key("sensor", "time_zone", "zone", "none", "Zone of a device that sends local times without offset."),
     Key("person", "id", "name or initials", "needed", "Who it is; entries keep it."),
     Key("person", "channels", "channel ids", "needed", "How the person is reached."),

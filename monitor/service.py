@@ -15,6 +15,7 @@ from typing import Any, TextIO
 from alerts.advisor import Advisor
 from alerts.alarms_sql import SqlAlarms
 from alerts.channels import open_channels
+from alerts.news import down_news
 from alerts.outbox_sql import SqlOutbox
 from alerts.watch import RoomWatch
 from collectors.embedded_broker import EmbeddedBroker
@@ -41,6 +42,7 @@ COPY_STATE = "last ledger copy"
 _HELD = timedelta(hours=26)
 SCALES_FROM = timedelta(days=24)
 """How far back the readings of scales and air are read when their state is built anew: a batch's life."""
+_DOWN_FROM = timedelta(minutes=15)
 _LOOK_AGAIN = timedelta(seconds=20)
 """How often the ledger is asked whether another process has written to it."""
 
@@ -191,6 +193,16 @@ class Service:
                 self._read_back(self.scales.stale())
             return self.advisor.run_due(now)
 
+    def tell_downtime(self, now: datetime) -> None:
+        """Have the next round tell that the monitor was down, where its last sign of life is old."""
+        known = self.outbox.state(STATUS_STATE)
+        if known is None or not self.farm.sensors:
+            return
+        last_at = datetime.fromisoformat(str(known["beat_at"]))
+        if now - last_at < _DOWN_FROM:
+            return
+        self.advisor.keep_news(down_news(last_at, now, self.farm), now)
+
     def start_clockwork(self) -> None:
         """Have run_due called when it asks to be, and at an interval against clock jumps and other processes."""
         from apscheduler.schedulers.background import BackgroundScheduler
@@ -200,6 +212,7 @@ class Service:
         )
         self._scheduler.add_job(self._wake, "interval", seconds=_LOOK_AGAIN.total_seconds(), id="look again")
         self._scheduler.start()
+        self.tell_downtime(self.clock())
         self._wake()
 
     def _wake(self) -> None:

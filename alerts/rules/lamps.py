@@ -7,13 +7,11 @@ from datetime import datetime, timedelta
 from alerts.findings import Finding, Priority, Tick
 from alerts.judge import judge
 from alerts.standing import Stand, standing
+from monitor.light import LIT_FROM
 from monitor.places import LampHours
 from monitor.profiles import PhaseKind
 from monitor.reach import sensors_for
-from monitor.readings import Quantity
 
-LIT_FROM = {Quantity.LIGHT: 200.0, Quantity.PPFD: 5.0}
-"""A shelf counts as lit from here on. Common practice, no source. [lx; umol m-2 s-1]"""
 _HOLD = timedelta(minutes=30)
 _IN_LIGHT = (PhaseKind.LIGHT, PhaseKind.HARVEST, PhaseKind.OVERGROWN)
 

@@ -10,18 +10,23 @@ from monitor.farm import Sensor
 
 FLOOR = timedelta(minutes=30)
 _TIMES = 3
+_SEVERAL = 3
 
 
 def silence(tick: Tick) -> tuple[Finding, ...]:
-    """Return the sensors with a topic that have not spoken for three of their usual intervals, and 30 minutes."""
+    """Return the sensors with a topic that have not spoken for three of their usual intervals, and 30 minutes.
+
+    Where none of several speaks any more, that is one finding: the broker, the network, or this machine.
+    """
+    speaking = [sensor for sensor in tick.farm.sensors.values() if sensor.topic is not None]
     found = []
-    for sensor in tick.farm.sensors.values():
-        if sensor.topic is None:
-            continue
+    for sensor in speaking:
         heard = tick.live.last_heard(sensor.id)
         since = max(heard, tick.watching_since) if heard else tick.watching_since
         if tick.now - since >= patience(sensor, tick):
             found.append(_finding(sensor, heard, since, tick))
+    if len(found) == len(speaking) >= _SEVERAL:
+        return (_nothing_heard(speaking, max(finding.since for finding in found), tick),)
     return tuple(found)
 
 
@@ -29,6 +34,23 @@ def patience(sensor: Sensor, tick: Tick) -> timedelta:
     """Return how long a sensor may be silent: three of its usual intervals, at least half an hour."""
     usual = sensor.usual_interval or tick.live.usual_interval(sensor.id)
     return FLOOR if usual is None else max(FLOOR, usual * _TIMES)
+
+
+def _nothing_heard(speaking: list[Sensor], since: datetime, tick: Tick) -> Finding:
+    """Return the one finding of a farm that hears nothing any more."""
+    return Finding(
+        rule="nothing is heard",
+        spot=speaking[0].spot.split("/")[0],
+        batch=None,
+        sensor=None,
+        priority=Priority.MEDIUM,
+        since=since,
+        value=None,
+        limit=None,
+        cause=f"None of the {len(speaking)} sensors has been heard since {say_time(since, tick.farm.zone)}.",
+        consequence="Nobody watches the room meanwhile; look at it yourself.",
+        action="Look at the broker, the network and this machine: `traywarden status` says what answers.",
+    )
 
 
 def _finding(sensor: Sensor, heard: datetime | None, since: datetime, tick: Tick) -> Finding:

@@ -112,8 +112,7 @@ class Context:
             farm = self.farm()
             self._scales = Scales(farm.sensors)
             self._scales.set_up(setups_of(self.ledger().entries(), farm.sensors))
-            weigh = any(sensor.quantity == "weight" for sensor in farm.sensors.values())
-            if weigh and (farm.storage.influx is not None or farm.storage.folder.exists()):
+            if self._scales.followed and (farm.storage.influx is not None or farm.storage.folder.exists()):
                 from datetime import timedelta
 
                 from monitor.service import SCALES_FROM, open_readings

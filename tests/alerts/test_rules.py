@@ -231,6 +231,21 @@ def test_a_silent_sensor_is_told_once(cellar: Farm) -> None:
     assert [line.split("|")[0] for line in told] == ["Sensor is silent: rack 1 shelf 2"]
 
 
+def test_a_farm_that_hears_nothing_is_told_once_and_not_by_each_sensor(cellar: Farm) -> None:
+    """Broker, network or machine: nineteen sensors fall silent together, one finding."""
+    live = LiveBuffer()
+    for sensor in cellar.sensors:
+        at = [START + timedelta(minutes=place) for place in range(60)]
+        live.take(Block.from_readings([Reading(sensor=sensor, measured_at=each, value=21.0) for each in at]))
+    now = START + timedelta(hours=3)
+    tick = Tick(now=now, farm=cellar, profiles=PROFILES, batches={}, live=live, watching_since=START)
+    found = [finding for finding in look(tick) if "silent" in finding.rule or "heard" in finding.rule]
+
+    assert [finding.rule for finding in found] == ["nothing is heard"]
+    assert "None of the 19 sensors has been heard since Mon 2 Mar 06:59" in found[0].cause
+    assert "traywarden status" in found[0].action
+
+
 def test_a_warm_cold_store_is_urgent_without_any_tray(cellar: Farm) -> None:
     """A place with limits of its own is judged with or without trays."""
     week = Week(cellar)

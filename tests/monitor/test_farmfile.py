@@ -128,7 +128,11 @@ def test_what_the_full_farm_says_is_the_farm() -> None:
         time_pointer="/at",
         unit="klx",
         time_zone="Africa/Accra",
+        lamp_kind="metal halide",
+        lux_per_umol=70.0,
     )
+    assert farm.concentrate_ml_per_l == 2.5
+    assert (farm.sensors["scale-1"].carries_g, farm.sensors["scale-1"].trays_on_it) == (20_000, 1)
     assert farm.sensors["scale-1"].dry_g == 1150
     assert farm.sensors["scale-1"].full_g == 1850
     assert farm.channels == {
@@ -326,6 +330,12 @@ FAULTY = [
     pytest.param("dry_g = 1150", "dry_g = 1900", "sensor[2].full_g", "dry_g the smaller", id="dry above full"),
     pytest.param("dry_g = 1150", "", "sensor[2].full_g", "together", id="full without dry"),
     pytest.param('unit = "klx"', "dry_g = 5", "sensor[1].dry_g", "only a load cell", id="a lamp that is weighed"),
+    pytest.param(
+        'unit = "klx"', "carries_g = 500", "sensor[1].carries_g", "only a load cell", id="a lamp that carries"
+    ),
+    pytest.param("trays_on_it = 1", "trays_on_it = 0", "sensor[2].trays_on_it", "1", id="a scale without a tray"),
+    pytest.param('"metal halide"', '"moonlight"', "sensor[1].lamp_kind", "sun", id="a lamp nobody knows"),
+    pytest.param("carries_g = 20000", 'lamp_kind = "sun"', "sensor[2].lamp_kind", "light", id="a scale that shines"),
     pytest.param(
         "dry_g = 1150",
         "dry_g = 1150\nunder_cover = true",

@@ -96,3 +96,17 @@ def test_a_new_set_up_holds_for_the_running_service(run: Run) -> None:
 
     assert cell is not None
     assert cell.level_g == pytest.approx((cell_of(ROWS).level_g or 0) - 100, abs=0.1)
+
+
+@pytest.mark.parametrize(("away", "told"), [(timedelta(minutes=5), False), (timedelta(hours=7), True)])
+def test_the_next_round_tells_that_the_monitor_was_down(run: Run, away: timedelta, told: bool) -> None:
+    """Seven hours without a sign of life are told, five minutes are a restart."""
+    run.service._note_status(NOW - timedelta(hours=1))
+    run.service.stop()
+    run.clock.set(NOW - timedelta(hours=1) + away)
+    service = run.start()
+    service.tell_downtime(run.clock())
+    service.run_due(datetime(2026, 3, 8, 17, 0, tzinfo=UTC))
+    texts = [row.text for row in service.outbox.rows() if row.kind == "round"]
+
+    assert any("The monitor was down from Sun 8 Mar 06:30 to Sun 8 Mar 13:30" in text for text in texts) is told

@@ -73,6 +73,8 @@ topic = "cellar/lux"
 pointer = "/lux"
 time_pointer = "/at"
 unit = "klx"
+lamp_kind = "metal halide"
+lux_per_umol = 70
 time_zone = "Africa/Accra"
 
 [[sensor]]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -282,3 +282,33 @@ def test_import_by_command(cellar: Cellar, tmp_path: Path) -> None:
     assert second["new_readings"] == 0
     assert first["error_rows"][0]["line"] == 3
     assert "no sensor 'x'" in cellar.refuses("import", str(path), "--time", "time", "--map", "f=x", "--zone", "farm")
+
+
+def test_light_by_day(cellar: Cellar) -> None:
+    """Hours lit and dark of yesterday and today, what is not known, and the amount once the lamp is named."""
+    more = sensor_text("air", "temperature", "cellar") + sensor_text("lux", "light", "cellar/1/1")
+    text = TEXT.format(zone="Europe/Lisbon", more=more)
+    cellar.path.write_text(text, encoding="utf-8")
+    cellar.says("sow", "radish", "--trays", "2", "--spot", "1/1")
+    store = SqliteReadingStore(cellar.path.parent / "data" / "readings.db")
+    begin = datetime(2026, 3, 1, tzinfo=UTC)
+    rows = [begin + timedelta(minutes=10 * step) for step in range(6 * 33)]
+    store.append(
+        Block.from_readings(
+            [Reading(sensor="lux", measured_at=at, value=7400.0 if 6 <= at.hour < 22 else 1.0) for at in rows]
+        )
+    )
+    store.close()
+
+    said = cellar.says("light", "1/1", "--days", "2")
+    text = text.replace('topic = "t/lux"', 'topic = "t/lux"\nlamp_kind = "cool-white fluorescent"')
+    cellar.path.write_text(text, encoding="utf-8")
+    named = cellar.says("light", "1/1", "--days", "2")
+    facts = cellar.json("light", "1/1", "--days", "2")["sensors"][0]["days"]
+
+    assert "Sun 1 Mar  lit 16.0 h, dark 8.0 h" in said
+    assert "Mon 2 Mar  lit 3.0 h, dark 6.0 h" in said
+    assert "say what shines with lamp_kind" in said
+    assert "5.8 mol/m2" in named
+    assert facts[0]["mol_m2"] == pytest.approx(5.76, abs=0.02)
+    assert "no light sensor stands there" in cellar.refuses("light", "2/1")
