@@ -1,0 +1,122 @@
+"""Recorded readings through the rules as they are now: which news would have come; nothing is written; pure.
+
+What people answered then (heard, put aside, out of service) does not count: it is the rules that are looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from alerts.alarms import Alarm, step
+from alerts.findings import Tick
+from alerts.news import News
+from alerts.stages import look, news_of
+from monitor.batches import Batch
+from monitor.farm import Farm
+from monitor.fold import fold_as_of
+from monitor.ledger import Entry, effective
+from monitor.live import LiveBuffer
+from monitor.profiles import Profile
+from monitor.readings import Block, to_ms
+from monitor.scales import Scales
+from monitor.scalesetup import setups_of
+
+_HELD = timedelta(hours=26)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Came:
+    """One piece of news that would have come.
+
+    Attributes:
+        at: When it would have come.
+        news: What it would have told.
+    """
+
+    at: datetime
+    news: News
+
+
+class Replay:
+    """The rules on a clock of their own, fed with recorded readings."""
+
+    def __init__(
+        self, farm: Farm, profiles: Mapping[str, Profile], entries: Sequence[Entry], *, start: datetime
+    ) -> None:
+        """Take the farm, the profiles to judge by, the whole ledger, and when the watching is to begin."""
+        self._farm, self._profiles, self._start = farm, profiles, start
+        self._entries = effective(entries)
+        self._live = LiveBuffer(_HELD)
+        self._scales = Scales(farm.sensors)
+        self._scales.set_up(setups_of(entries, farm.sensors))
+        self._alarms: dict[str, Alarm] = {}
+        self._batches: dict[str, Batch] = {}
+        self._known = -1
+
+    def feed(self, block: Block) -> None:
+        """Take in recorded readings, in order of time."""
+        self._live.take(block)
+        self._scales.take(block)
+
+    def look(self, now: datetime) -> tuple[Came, ...]:
+        """Judge the room at an instant, and return what would have been told."""
+        known = sum(entry.at <= now for entry in self._entries)
+        if known != self._known:
+            self._batches, self._known = fold_as_of(self._entries, now), known
+        tick = Tick(
+            now=now,
+            farm=self._farm,
+            profiles=self._profiles,
+            batches=self._batches,
+            live=self._live,
+            watching_since=self._start,
+            scales=self._scales,
+        )
+        after = step(self._alarms, look(tick), now)
+        found = news_of(self._alarms, after, tick)
+        self._alarms = after
+        return tuple(Came(at=now, news=news) for news in found)
+
+
+def in_order(block: Block) -> Block:
+    """Return a block with its readings in the order of their instants."""
+    order = np.argsort(block.measured_at_ms, kind="stable")
+    return _rows(block, order)
+
+
+def _rows(block: Block, rows: np.ndarray[tuple[int], np.dtype[np.intp]] | slice) -> Block:
+    """Return some rows of a block."""
+    return Block(
+        sensors=block.sensors,
+        sensor_index=block.sensor_index[rows],
+        measured_at_ms=block.measured_at_ms[rows],
+        value=block.value[rows],
+        flag=block.flag[rows],
+        doubt=block.doubt[rows],
+    )
+
+
+def through(run: Replay, block: Block, start: datetime, end: datetime, every: timedelta) -> Iterator[Came]:
+    """Yield what would have been told over some time, looking at an interval; start is looked at, end is not.
+
+    Args:
+        run: The replay, fed with what lies before.
+        block: Recorded readings of this time, in order of their instants.
+        start: First look.
+        end: Where to stop.
+        every: Between looks.
+    """
+    now, place = start, 0
+    while now < end:
+        upto = int(np.searchsorted(block.measured_at_ms, to_ms(now), side="right"))
+        if upto > place:
+            run.feed(_rows(block, slice(place, upto)))
+            place = upto
+        yield from run.look(now)
+        now += every
+    if place < len(block):
+        run.feed(_rows(block, slice(place, len(block))))
