@@ -14,7 +14,8 @@ from typing import Any
 from alerts.answers import short_key
 from alerts.findings import Tick
 from alerts.standing import standing_parts
-from alerts.watering import ScaleOf, scale_of
+from alerts.trayfacts import ScaleOf
+from alerts.watering import scale_of
 from monitor.amounts import say_g, say_ml, say_time
 from monitor.batches import Batch, Part
 from monitor.ledger import Entry, EntryKind

@@ -184,6 +184,8 @@ class Pipeline:
             except Exception as exc:  # a message that trips our own code costs itself only
                 log.exception("pipeline.failed topic=%s", message.topic)
                 prepared.aside.append((message, f"our own fault, please report it: {exc!r:.200}"))
+        if prepared.series:  # a revised flag may meet its own reading in one block: a store is given one of them
+            rows = list({(row[0], row[1]): row for row in rows}.values())
         prepared.block = Block.from_rows(tuple(names), rows)
         return prepared
 

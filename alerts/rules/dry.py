@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from alerts.findings import Finding, Priority, Tick
 from alerts.standing import standing_parts
-from alerts.watering import facts_of, left_now, scale_of
+from alerts.trayfacts import facts_of
+from alerts.watering import left_now, scale_of
 from monitor.amounts import say_ml
 from monitor.reach import is_covered
 from monitor.readings import from_ms

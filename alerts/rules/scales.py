@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from alerts.findings import Finding, Priority, Tick
 from alerts.standing import Stand, standing_parts
-from alerts.watering import STANDS_TOO_LONG, ScaleOf, facts_of, scale_of, water_stands_since
+from alerts.trayfacts import ScaleOf, facts_of
+from alerts.watering import STANDS_TOO_LONG, scale_of, water_stands_since
 from monitor.batches import Part
 from monitor.reach import is_covered
 from monitor.readings import from_ms

@@ -212,3 +212,17 @@ def test_a_store_that_fails_in_between_changes_no_flag(pipeline: Pipeline) -> No
     first, again = pipeline.prepare([message]), pipeline.prepare([message])
 
     assert first.block.readings() == again.block.readings()
+
+
+def test_a_spike_within_one_batch_is_stored_once_with_its_final_flag(pipeline: Pipeline) -> None:
+    """Four packs that were queued together become four readings."""
+    begin = NOW.timestamp() - 3600
+    packs = [
+        Message("node", f'[{{"bn":"node:","bt":{begin + 60 * place},"n":"temp","u":"Cel","v":{value}}}]'.encode(), NOW)
+        for place, value in enumerate((21.0, 21.1, 60.0, 21.2))
+    ]
+    found = pipeline.block_of(packs).readings()
+
+    assert [(reading.value, reading.flag) for reading in found] == [
+        (21.0, Flag.PASS), (21.1, Flag.PASS), (60.0, Flag.FAIL), (21.2, Flag.PASS)
+    ]  # fmt: skip

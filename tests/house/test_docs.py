@@ -19,7 +19,7 @@ NOUNS = [
     "monitor.readings", "monitor.places", "monitor.people", "monitor.farm", "monitor.profiles", "monitor.ledger",
     "monitor.batches", "monitor.phases", "monitor.live", "alerts.findings", "alerts.tasks", "alerts.outbox",
     "alerts.alarms", "alerts.answers", "alerts.news", "alerts.doubts",
-    "alerts.pours", "alerts.proposals", "alerts.watering",
+    "alerts.pours", "alerts.proposals", "alerts.watering", "alerts.trayfacts",
     "monitor.loadcell", "monitor.weightevents", "monitor.growth", "monitor.drying", "monitor.trayfacts",
     "monitor.waterahead", "monitor.scalesetup", "monitor.flagging", "monitor.light",
 ]  # fmt: skip
