@@ -93,8 +93,8 @@ def _hangs(on: OnScale, tick: Tick, name: str) -> Iterator[str]:
 
 def _shared(on: OnScale, tick: Tick, name: str) -> Iterator[str]:
     """Yield that trays of several batches stand where it lies."""
-    if on.sensor.trays_on_it > 1:
-        return
+    if on.sensor.trays_on_it > 1 or any(part.spot == on.sensor.spot for part in on.batch.standing):
+        return  # the whole shelf's, or said already
     others = [
         other.id
         for other in tick.batches.values()

@@ -105,6 +105,11 @@ def _scale_of(batch: Batch, part: Part, profile: Profile, span: PhaseSpan, tick:
     whose = (batch, part, profile, span)
     for sensor in _candidates(tick.farm, part):
         cell = tick.scales.cell(sensor.id)
+        if part.spot != sensor.spot and any(
+            other.id != batch.id and any(each.spot == sensor.spot for each in other.standing)
+            for other in tick.batches.values()
+        ):
+            continue  # another batch's tray stands right on it
         if cell is None or tick.now - from_ms(cell.last_ms) > WEIGHT_HOLDS:
             continue
         setup = tick.scales.setup(sensor.id, tick.now)
@@ -164,7 +169,10 @@ def water_of(batch: Batch, part: Part, span: PhaseSpan, profile: Profile, tick: 
         return base  # poured after the last reading: nothing to ask for
     if believed is not None:
         on_it = believed.sensor.trays_on_it
-        if on_it == 1 and part.trays > 1:
+        on_scale = part.spot != believed.sensor.spot and any(
+            each.spot == believed.sensor.spot for each in batch.standing
+        )
+        if on_it == 1 and (part.trays > 1 or on_scale):
             water = by_sister(believed.cell, replace(facts, lifts=()), air, now_ms, lifts=facts.lifts)
         else:
             water = by_weight(believed.cell, facts, air, now_ms, trays=on_it)

@@ -297,6 +297,16 @@ def test_two_batches_on_the_shelf_of_one_scale(tmp_path: Path) -> None:
 
     assert "whose tray is on it" in shared.doubt()
     assert shared.pours() == []
+    shared.book.add(
+        EntryKind.MOVED, shared.now - timedelta(hours=1), trays=1, spot="cellar/1/2", data={"to": "cellar/1/2/1"}
+    )
+    known = {
+        (stand.batch.id, part.trays): water_of(stand.batch, part, stand.span, stand.profile, shared.tick())
+        for stand, part in standing_parts(shared.tick())
+    }
+    by = {key: each.water.known.value if each.water else None for key, each in known.items()}
+    assert by == {("1", 1): "its own scale", ("1", 3): "the scale under a sister", ("2", 4): None}
+    assert known[("2", 4)].scale is None
 
 
 def test_an_old_weight_judges_no_more(room: Room) -> None:
