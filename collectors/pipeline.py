@@ -16,6 +16,7 @@ from datetime import datetime
 
 from collectors.decode import Decoded, decode_each
 from collectors.routes import Routes
+from monitor.calibration import RAW
 from monitor.errors import StoreError
 from monitor.farm import Farm, Sensor
 from monitor.flagging import FRESH, LIMITS, Kept, SeriesFlags, flagged
@@ -48,8 +49,8 @@ Quarantine = Callable[[datetime, str, bytes, str], None]
 """(arrived at, topic, payload, why): keeps a message that could not be read."""
 Latest = Callable[[Sequence[str]], Mapping[str, Reading]]
 """Newest stored reading of each sensor."""
-Calibrate = Callable[[Sensor, float], float]
-"""(sensor, value in the stored unit) -> the value that a better instrument would have shown."""
+Calibrate = Callable[[Sensor, float, int], float]
+"""(sensor, value in the stored unit, instant in ms) -> the value that a better instrument would have shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +132,7 @@ def judge_value(sensor: Sensor, value: float) -> tuple[float, Flag, Doubt] | Non
     return value, Flag.PASS, Doubt.NONE
 
 
-def as_measured(_sensor: Sensor, value: float) -> float:
+def as_measured(_sensor: Sensor, value: float, _at_ms: int) -> float:
     """Return a value unchanged: no sensor is calibrated."""
     return value
 
@@ -235,12 +236,16 @@ class Pipeline:
         newest_wrong_s = max((each.at_s for each, wrong in kept if wrong), default=0.0)
         rows = []
         for each, wrong in kept:
-            judged = judge_value(each.sensor, self._calibrate(each.sensor, each.value))
+            at_ms = _instant_ms(each, message, newest_wrong_s if wrong else None)
+            corrected = self._calibrate(each.sensor, each.value, at_ms)
+            judged = judge_value(each.sensor, corrected)
             if judged is None:
                 faults.append(f"the value of sensor {each.sensor.id} is no finite number")
                 continue
             value, flag, doubt = judged
-            at_ms = _instant_ms(each, message, newest_wrong_s if wrong else None)
+            if corrected != each.value:
+                raw = names.setdefault(each.sensor.id + RAW, len(names))
+                rows.append((raw, at_ms, each.value, int(Flag.NOT_EVALUATED), 0))
             odd = int(doubt) | int(wrong) | (_ARRIVAL if each.time_s is None else 0)  # ints: enums are slow here
             place = names.setdefault(each.sensor.id, len(names))
             limits = LIMITS.get(each.sensor.quantity)
@@ -286,7 +291,8 @@ class Pipeline:
             return known == message.payload
         stored = self._latest([each.sensor.id for each in values])
         for each in values:
-            judged = judge_value(each.sensor, self._calibrate(each.sensor, each.value))
+            at_ms = to_ms(message.arrived_at)
+            judged = judge_value(each.sensor, self._calibrate(each.sensor, each.value, at_ms))
             newest = stored.get(each.sensor.id)
             if newest is None or judged is None or newest.value != judged[0]:
                 return False

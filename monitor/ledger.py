@@ -69,7 +69,7 @@ class NewEntry:
             MOVED: to (spot). NOTED: text. LOOKED: text.
             HARVESTED: grams (of all trays named). DELIVERED: whom, living. DISCARDED: why.
             CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round).
-            CALIBRATED: sensor, what (``scale``), and what belongs to it. REFUSED: proposal (its key), why.
+            CALIBRATED: sensor, what (``scale`` or ``sensor``), and what belongs to it. REFUSED: proposal, why.
             HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.
             IN_SERVICE: sensor. WITHDRAWN: why. A deed that was first read from a scale keeps ``proposal``, the key of
             what was read.

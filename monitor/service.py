@@ -22,12 +22,13 @@ from collectors.embedded_broker import EmbeddedBroker
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
 from monitor.backup import copy_ledger
+from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
 from monitor.errors import ChannelError, StoreError, TraywardenError
-from monitor.farm import Farm, InfluxSettings
+from monitor.farm import Farm, InfluxSettings, Sensor
 from monitor.live import LiveBuffer
 from monitor.profiles import Profile
-from monitor.readings import Block
+from monitor.readings import Block, from_ms
 from monitor.scales import Scales
 from monitor.scalesetup import setups_of
 from monitor.stores.engine import LEDGER_FILE
@@ -114,7 +115,10 @@ class Service:
         self.scales.set_up(setups_of(self.ledger.entries(), farm.sensors))
         self._rebuild_live()
         self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and farm.sensors else None
-        self.pipeline = Pipeline(farm, quarantine=self.aside.quarantine, latest=self.store.latest)
+        self._calibrations = calibrations_of(self.ledger.entries())
+        self.pipeline = Pipeline(
+            farm, quarantine=self.aside.quarantine, latest=self.store.latest, calibrate=self._calibrated
+        )
         self.collector: MqttCollector | None = None
         self.outbox = SqlOutbox(self.ledger.engine)
         self.watch = RoomWatch(SqlAlarms(self.ledger.engine), every=look_every)
@@ -146,6 +150,12 @@ class Service:
         """Read the last weeks of scales and air back from the store."""
         now = self.clock()
         self.scales.rebuild(sensors, self.store.read(sensors, now - SCALES_FROM, now + timedelta(minutes=5)))
+
+    def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
+        """Return a value as a better instrument would have shown it, by the calibration of its day."""
+        listed = self._calibrations.get(sensor.id)
+        held = calibration_at(listed, from_ms(at_ms)) if listed else None
+        return value if held is None else held.corrected(value)
 
     def _take(self, block: Block) -> None:
         """Hand a committed block to all that follow the readings."""
@@ -189,6 +199,7 @@ class Service:
         """Judge, tell and send what is due; one call at a time. Returns when to be called next."""
         with self._running:
             self.scales.set_up(setups_of(self.ledger.entries(), self.farm.sensors))
+            self._calibrations = calibrations_of(self.ledger.entries())
             if self.scales.stale():
                 self._read_back(self.scales.stale())
             return self.advisor.run_due(now)

@@ -121,7 +121,7 @@ def test_our_own_fault_costs_one_message(pipeline: Pipeline, aside: Aside, tmp_p
     """A calibration that raises sets its message aside; the next is stored."""
     more = sensor_text("t", "temperature", "cellar") + sensor_text("h", "humidity", "cellar")
 
-    def trips(sensor: object, value: float) -> float:
+    def trips(sensor: object, value: float, _at_ms: int) -> float:
         return value / 0 if value == 13 else value
 
     careless = Pipeline(farm(tmp_path, more=more), quarantine=aside, latest=lambda _: {}, calibrate=trips)

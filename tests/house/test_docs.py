@@ -21,7 +21,7 @@ NOUNS = [
     "alerts.alarms", "alerts.answers", "alerts.news", "alerts.doubts",
     "alerts.pours", "alerts.proposals", "alerts.watering", "alerts.trayfacts",
     "monitor.loadcell", "monitor.weightevents", "monitor.growth", "monitor.drying", "monitor.trayfacts",
-    "monitor.waterahead", "monitor.scalesetup", "monitor.flagging", "monitor.light",
+    "monitor.waterahead", "monitor.scalesetup", "monitor.flagging", "monitor.light", "monitor.calibration",
 ]  # fmt: skip
 
 
