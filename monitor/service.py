@@ -116,6 +116,7 @@ class Service:
         self._rebuild_live()
         self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and farm.sensors else None
         self._calibrations = calibrations_of(self.ledger.entries())
+        self._entries_read = -1
         self.pipeline = Pipeline(
             farm, quarantine=self.aside.quarantine, latest=self.store.latest, calibrate=self._calibrated
         )
@@ -150,6 +151,14 @@ class Service:
         """Read the last weeks of scales and air back from the store."""
         now = self.clock()
         self.scales.rebuild(sensors, self.store.read(sensors, now - SCALES_FROM, now + timedelta(minutes=5)))
+
+    def _read_set_ups(self) -> None:
+        """Take over the set-ups of scales and the calibrations of sensors, where the ledger has grown."""
+        entries = self.ledger.entries()
+        if len(entries) != self._entries_read:
+            self._entries_read = len(entries)
+            self.scales.set_up(setups_of(entries, self.farm.sensors))
+            self._calibrations = calibrations_of(entries)
 
     def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
         """Return a value as a better instrument would have shown it, by the calibration of its day."""
@@ -198,8 +207,7 @@ class Service:
     def run_due(self, now: datetime) -> datetime:
         """Judge, tell and send what is due; one call at a time. Returns when to be called next."""
         with self._running:
-            self.scales.set_up(setups_of(self.ledger.entries(), self.farm.sensors))
-            self._calibrations = calibrations_of(self.ledger.entries())
+            self._read_set_ups()
             if self.scales.stale():
                 self._read_back(self.scales.stale())
             return self.advisor.run_due(now)

@@ -62,6 +62,7 @@ COMMANDS: dict[str, Known] = {
     "run": Known(ROOM, "Listen, judge and nudge until stopped.", "monitor.cli.run:run"),
     "status": Known(ROOM, "How the monitor is.", "monitor.cli.run:status"),
     "try-channels": Known(ROOM, "Send everyone a test message.", "monitor.cli.channels:try_channels"),
+    "sensors": Known(ROOM, "What each sensor last said, and how it is.", "monitor.cli.sensors:sensors"),
     "calibrate": Known(ROOM, "Check a sensor in ice or over salts.", "monitor.cli.calibrate:calibrate"),
     "scale": Known(ROOM, "Set up the scales under trays, and list them.", "monitor.cli.scale:scale"),
     "out-of-service": Known(ROOM, "Take a sensor out of service for a time.", "monitor.cli.alarms:out_of_service"),

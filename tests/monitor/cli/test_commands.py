@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 from monitor.cli import root
 from monitor.cli.common import Context
 from monitor.errors import TraywardenError
-from monitor.readings import Block, Reading
+from monitor.readings import Block, Flag, Reading
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.farms import TEXT, sensor_text
 
@@ -312,3 +312,40 @@ def test_light_by_day(cellar: Cellar) -> None:
     assert "5.8 mol/m2" in named
     assert facts[0]["mol_m2"] == pytest.approx(5.76, abs=0.02)
     assert "no light sensor stands there" in cellar.refuses("light", "2/1")
+
+
+def test_sensors_are_listed_with_age_flag_and_set_up(cellar: Cellar) -> None:
+    """In walking order; what is old, doubtful, resting, corrected or never set up says so."""
+    more = "\n".join(
+        [
+            sensor_text("air", "temperature", "cellar"),
+            sensor_text("damp", "humidity", "cellar/1/1"),
+            sensor_text("scale", "weight", "cellar/1/2/1"),
+            sensor_text("lux", "light", "cellar/2/1"),
+        ]
+    )
+    cellar.path.write_text(TEXT.format(zone="Europe/Lisbon", more=more), encoding="utf-8")
+    cellar.says("sow", "radish", "--trays", "2", "--spot", "1/1")
+    store = SqliteReadingStore(cellar.path.parent / "data" / "readings.db")
+    old = cellar.now - timedelta(hours=3)
+    store.append(
+        Block.from_readings(
+            [
+                Reading(sensor="air", measured_at=cellar.now - timedelta(minutes=4), value=21.3, flag=Flag.PASS),
+                Reading(sensor="damp", measured_at=old, value=61.0, flag=Flag.SUSPECT),
+            ]
+        )
+    )
+    store.close()
+    cellar.says("calibrate", "air", "--ice", "0.4")
+    cellar.says("out-of-service", "lux", "--until", "2d", "--why", "bulb")
+
+    assert cellar.says("sensors").splitlines() == [
+        "air, temperature, cellar: 21.5 °C, 4 min ago; 1 times what it shows, -0.4",
+        "damp, humidity, rack 1 shelf 1: 61 % (doubtful), 3 h ago OLD",
+        "scale, weight, rack 1 shelf 2 place 1: never heard; never set up",
+        "lux, light, rack 2 shelf 1: never heard; OUT OF SERVICE",
+    ]
+    facts = cellar.json("sensors")["sensors"]
+    assert [row["flag"] for row in facts] == [1, 3, None, None]
+    assert [row["out_of_service"] for row in facts] == [False, False, False, True]
