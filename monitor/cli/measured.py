@@ -54,7 +54,7 @@ def say_value(reading: Reading, quantity: Quantity, units: Units) -> str:
     if quantity is Quantity.TEMPERATURE:
         return say_temp(reading.value, units)
     unit = {Quantity.HUMIDITY: " %", Quantity.LIGHT: " lux", Quantity.PPFD: " umol/m2/s"}.get(quantity, " g")
-    return f"{reading.value:.0f}{unit}"
+    return f"{round(reading.value)}{unit}"
 
 
 def say_measured(found: Measured, farm: Farm) -> str:
