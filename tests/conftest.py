@@ -6,9 +6,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from monitor.stores.ledger import SqlLedger, open_ledger
 from tests.support.needs import require_shared
+
+# Laws are checked, not clocks: on a busy machine an example may take its time.
+settings.register_profile("house", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("house")
 
 
 @pytest.fixture
