@@ -30,7 +30,19 @@ def once_each(findings: tuple[Finding, ...], tick: Tick) -> tuple[Finding, ...]:
     return tuple(best.values())
 
 
-STAGES: tuple[Stage, ...] = (gather, once_each)
+_SAYS_MORE = {"too damp": "mould weather"}
+"""What is left out where a finding that says more of the same root holds in the same room."""
+
+
+def rooted(findings: tuple[Finding, ...], tick: Tick) -> tuple[Finding, ...]:
+    """Return the findings without those of which another tells the root."""
+    held = {(finding.rule, finding.spot.split("/")[0]) for finding in findings}
+    return tuple(
+        finding for finding in findings if (_SAYS_MORE.get(finding.rule), finding.spot.split("/")[0]) not in held
+    )
+
+
+STAGES: tuple[Stage, ...] = (gather, rooted, once_each)
 
 
 def look(tick: Tick) -> tuple[Finding, ...]:

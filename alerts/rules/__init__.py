@@ -8,6 +8,7 @@ from alerts.rules.doubtful import doubtful
 from alerts.rules.dry import dry
 from alerts.rules.lamps import lamps
 from alerts.rules.limits import limits
+from alerts.rules.mould import mould
 from alerts.rules.scales import scales
 from alerts.rules.silence import silence
 
@@ -19,4 +20,5 @@ ALL: dict[str, Rule] = {
     "scales": scales,
     "silence": silence,
     "doubtful": doubtful,
+    "mould": mould,
 }
