@@ -41,6 +41,10 @@ class ScaleView(Protocol):
         """Return the mean temperature since an instant, or None where less than a day of it is known."""
         ...
 
+    def temp_at(self, temperature: Sequence[str]) -> Callable[[Array], Array]:
+        """Return a function from instants that have been to the temperature of their half hour."""
+        ...
+
 
 class _HalfHours:
     """The half-hourly means of one air sensor."""
@@ -217,6 +221,22 @@ class Scales:
             wanted = wanted - (late + a_day - 1) // a_day * a_day
             return np.array([known.get(place, float("nan")) for place in wanted.tolist()])
 
+        return at
+
+    def temp_at(self, temperature: Sequence[str]) -> Callable[[Array], Array]:
+        """Return a function from instants that have been to the temperature of their half hour, NaN where not heard."""
+        key = ("temperature at", *temperature, self._newest(temperature))
+        kept = self._known.get(key)
+        if kept is not None:
+            return kept  # type: ignore[return-value] # kept under a key of its own kind
+        with self._lock:
+            known = {place: self._mean(temperature, place) for place in self._places(temperature)}
+
+        def at(at_ms: Array) -> Array:
+            places = (np.atleast_1d(np.asarray(at_ms)) // BIN_MS).astype(int)
+            return np.array([known.get(place, float("nan")) for place in places.tolist()])
+
+        self._keep(key, at)
         return at
 
     def _places(self, sensors: Sequence[str]) -> set[int]:

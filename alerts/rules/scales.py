@@ -6,12 +6,15 @@ from collections.abc import Iterator
 
 from alerts.findings import Finding, Priority, Tick
 from alerts.standing import Stand, standing_parts
-from alerts.trayfacts import ScaleOf, facts_of
+from alerts.trayfacts import ScaleOf, air_of, facts_of
 from alerts.watering import STANDS_TOO_LONG, scale_of, water_stands_since
 from monitor.batches import Part
-from monitor.reach import is_covered
-from monitor.readings import from_ms
+from monitor.celldrift import creep, temperature_drift
+from monitor.reach import is_covered, sensors_for
+from monitor.readings import Quantity, from_ms
 
+DRIFT_FROM, CREEP_FROM = 1.5, 0.0015
+"""From so many grams a degree, and from such a share of a load on, it is kept as a finding. Ours. [g/degC, -]"""
 ZERO_WITHIN_G = 25.0
 """A zero that moved by no more is let pass. Ours. [g]"""
 
@@ -24,6 +27,7 @@ def scales(tick: Tick) -> tuple[Finding, ...]:
         if scale is None:
             continue
         found += _moved_zero(stand, scale, tick)
+        found += _drifts(stand, part, scale, tick)
         if scale.doubt is not None:
             if not scale.cell.is_away:  # lifted trays come back
                 found.append(_doubted(stand, scale, scale.doubt))
@@ -70,6 +74,35 @@ def _moved_zero(stand: Stand, scale: ScaleOf, tick: Tick) -> Iterator[Finding]:
         cause=f"The scale {scale.sensor.id} at {place} showed {zero_g:+.0f} g when its tray was lifted out.",
         consequence=f"All its weights are off by as much, and so is the water of batch {stand.batch.id}.",
         action=f"Look what lies or drips on it; then set it up anew: traywarden scale setup {scale.sensor.id}",
+    )
+
+
+def _drifts(stand: Stand, part: Part, scale: ScaleOf, tick: Tick) -> Iterator[Finding]:
+    """Yield a scale that moves with the temperature, or creeps under a heavy load."""
+    drift, what = None, ""
+    if is_covered(stand.span):
+        drift, least = creep(tuple(scale.cell.steps), list(scale.cell.rests)), CREEP_FROM
+        what = f"goes on by {abs(drift.by):.1%} of a load in the hours after it" if drift else ""
+    else:
+        air = air_of(tick, part.spot, stand.span)
+        sensors = [each.id for each in sensors_for(tick.farm, part.spot, stand.span, Quantity.TEMPERATURE)]
+        drift, least = temperature_drift(list(scale.cell.rests), tick.scales.temp_at(sensors), air.lit_at), DRIFT_FROM
+        what = f"moves by {drift.by:+.1f} g a degree" if drift else ""
+    if drift is None or not drift.is_sure(least):
+        return
+    place = tick.farm.places.name(scale.sensor.spot)
+    yield Finding(
+        rule="scale drifts",
+        spot=scale.sensor.spot,
+        batch=stand.batch.id,
+        sensor=scale.sensor.id,
+        priority=Priority.LOW,
+        since=from_ms(scale.cell.last_ms),
+        value=drift.by,
+        limit=least,
+        cause=f"The scale {scale.sensor.id} at {place} {what}.",
+        consequence="Its drying rates are off by as much, most of all when the lamps come on.",
+        action="Shade it from lamp and heater, let its wires hang loose; a better cell if it stays.",
     )
 
 

@@ -279,6 +279,29 @@ def test_a_tray_that_is_lifted_out_just_now(room: Room) -> None:
     assert ALL["scales"](room.tick()) == ()
 
 
+def test_a_scale_that_follows_the_temperature_is_kept_as_a_finding(tmp_path: Path) -> None:
+    """Three grams a degree over three days, beside its drying; told to nobody, it stands in the list."""
+    warm = Room(tmp_path)
+    more = sensor_text("scale-1", "weight", "cellar/1/2/1", **ZERO) + sensor_text("air", "temperature", "cellar/1/2")
+    warm.farm = farm(tmp_path, more=more)
+    warm.scales = Scales(warm.farm.sensors)
+    warm.open()
+    begin = warm.now - timedelta(hours=60)
+    rows, air = tray(60, start_g=2300, loss_g_h=8, every_min=3), []
+    for at_ms, _ in rows:
+        hour = (begin + timedelta(milliseconds=at_ms)).hour
+        air.append(23.0 if 8 <= hour < 20 else 20.0)
+    at = [begin + timedelta(milliseconds=at_ms) for at_ms, _ in rows]
+    warm.show([(when, grams + 3 * (temp - 20)) for when, (_, grams), temp in zip(at, rows, air, strict=True)])
+    warm.scales.take(
+        Block.from_readings([Reading(sensor="air", measured_at=w, value=t) for w, t in zip(at, air, strict=True)])
+    )
+    found = ALL["scales"](warm.tick())
+
+    assert [(finding.rule, finding.priority) for finding in found] == [("scale drifts", Priority.LOW)]
+    assert "g a degree" in found[0].cause
+
+
 def test_a_zero_that_has_moved_is_told(room: Room) -> None:
     """Lifted out for ten minutes, the scale showed 60 g."""
     room.weigh(1700)
