@@ -130,9 +130,18 @@ def quiet_until(person: Person, now: datetime, farm: Farm) -> datetime:
 
 
 def _messages(
-    kind: str, what: str, title: str, text: str, tick: Tick, told: Sequence[Telling], *, urgent: bool, late: bool
+    kind: str,
+    what: str,
+    title: str,
+    text: str,
+    tick: Tick,
+    told: Sequence[Telling],
+    *,
+    urgent: bool,
+    late: bool,
+    people: Sequence[Person] | None = None,
 ) -> list[Message]:
-    """Return one message a person and channel."""
+    """Return one message a person and channel; ``people``: who is told, where it is not who is on duty."""
     return [
         Message(
             key=f"{what}|{person.id}|{channel}",
@@ -147,7 +156,7 @@ def _messages(
             tasks=tuple(telling.task.key for telling in told),
             was_late=late,
         )
-        for person in on_duty(tick.farm, tick.now)
+        for person in (on_duty(tick.farm, tick.now) if people is None else people)
         for channel in person.channels
     ]
 
@@ -198,23 +207,8 @@ def passed_on_messages(alarm: Alarm, tick: Tick) -> list[Message]:
         f"{farm.places.name(finding.spot)}\n{finding.cause} {finding.consequence} {finding.action}\n"
         f"I am on it: traywarden heard {short_key(alarm.key)}"
     )
-    return [
-        Message(
-            key=f"unanswered:{alarm.key}|{alarm.last_change_at.isoformat()}|{person.id}|{channel}",
-            kind="alarm",
-            person=person.id,
-            channel=channel,
-            title=title,
-            text=text,
-            made_at=tick.now,
-            due_at=tick.now,
-            stages=(),
-            tasks=(),
-            was_late=False,
-        )
-        for person in people
-        for channel in person.channels
-    ]
+    what = f"unanswered:{alarm.key}|{alarm.last_change_at.isoformat()}"
+    return _messages("alarm", what, title, text, tick, [], urgent=True, late=False, people=people)
 
 
 def round_title(told: Sequence[Telling], round_at: datetime, farm: Farm, *, news: int = 0) -> str:

@@ -139,13 +139,12 @@ def _by_days(batch: Batch, part: Part, profile: Profile, tick: Tick) -> PourDue 
     due = _pour_due_on(batch, part, profile, tick)
     if due is None or due > local_day(tick.now, tick.farm.zone) + timedelta(days=1):
         return None
-    kind = tick.farm.tray_kinds.get(batch.tray_kind or "")
     last = f"last poured {say_time(part.watered_at, tick.farm.zone)}" if part.watered_at else "not watered since sowing"
     return PourDue(
         occurrence=due.isoformat(),
         usual_on=due,
         latest_on=due + timedelta(days=max(0, round(profile.water_every_days.high - profile.water_every_days.usual))),
         why=f"By the profile's days, a guess: {last}.",
-        ml_per_tray=profile.water_ml_per_pour.usual * (kind.scale if kind else 1.0),
+        ml_per_tray=profile.water_ml_per_pour.usual * tick.farm.tray_size(batch.tray_kind),
         is_guess=True,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -20,14 +20,14 @@ from monitor.loadcell import LoadCell
 from monitor.phases import PhaseSpan
 from monitor.places import LampHours
 from monitor.profiles import PhaseKind, Profile, Span
-from monitor.reach import is_covered, sensors_for
+from monitor.reach import is_covered, names_for
 from monitor.readings import Quantity, from_ms, to_ms
 from monitor.scalesetup import ScaleSetup
 from monitor.trayfacts import Air, Lift, Mark, Pour, TrayFacts, Weighing
 from monitor.weightevents import Deed, WeightEvent
 
 Array = NDArray[np.float64]
-_USUAL_LAMP = LampHours(on=datetime(2000, 1, 1, 6).time(), off=datetime(2000, 1, 1, 22).time())  # noqa: DTZ001 # wall time
+_USUAL_LAMP = LampHours(on=time(6), off=time(22))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,10 +63,7 @@ def air_of(tick: Tick, spot: str | None, span: PhaseSpan) -> Air:
     """Return light and air of trays at a place."""
     farm = tick.farm
     hours = (farm.places.lamp(spot) if spot else None) or _USUAL_LAMP
-    names = {
-        quantity: [sensor.id for sensor in sensors_for(farm, spot, span, quantity)]
-        for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
-    }
+    names = {quantity: names_for(farm, spot, span, quantity) for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY)}
     deficit_at = tick.scales.deficit_at(names[Quantity.TEMPERATURE], names[Quantity.HUMIDITY])
     return Air(lit_at=_lit_function(hours, farm.zone), deficit_at=deficit_at)
 
@@ -80,9 +77,8 @@ def own_cuts(tick: Tick, batch: Batch) -> OwnCuts:
         for entry in other.entries:
             weight = entry.data.get("grams")
             if entry.kind is EntryKind.HARVESTED and weight and entry.trays:
-                kind = tick.farm.tray_kinds.get(other.tray_kind or "")
                 days.append((entry.at - other.sown_at) / timedelta(days=1))
-                grams.append(float(weight) / entry.trays / (kind.scale if kind else 1.0))
+                grams.append(float(weight) / entry.trays / tick.farm.tray_size(other.tray_kind))
                 break
     return OwnCuts(days=tuple(days), grams=tuple(grams))
 
@@ -97,9 +93,19 @@ def _of_part(entry: Entry, part: Part) -> bool:
 def facts_of(
     batch: Batch, part: Part, profile: Profile, span: PhaseSpan, tick: Tick, scale: ScaleOf | None
 ) -> TrayFacts:
-    """Return what is known of trays beside their weight."""
-    kind = tick.farm.tray_kinds.get(batch.tray_kind or "")
-    size = kind.scale if kind else 1.0
+    """Return what is known of trays beside their weight; worked out once for a moment."""
+    key = ("facts", batch.id, part, scale.sensor.id if scale else None)
+    if key not in tick.memo:
+        tick.memo[key] = _facts_of(batch, part, profile, span, tick, scale)
+    known: TrayFacts = tick.memo[key]
+    return known
+
+
+def _facts_of(
+    batch: Batch, part: Part, profile: Profile, span: PhaseSpan, tick: Tick, scale: ScaleOf | None
+) -> TrayFacts:
+    """Return what is known of trays, gathered anew."""
+    size = tick.farm.tray_size(batch.tray_kind)
     grown = growth_of(profile, own_cuts(tick, batch))
     sown_at = batch.sown_at or tick.now
     yields = Span(
@@ -156,7 +162,7 @@ def _pace(profile: Profile, part: Part, span: PhaseSpan, sown_at: datetime, tick
     middle = next(
         ((band.low + band.high) / 2 for band in bands if band.low is not None and band.high is not None), None
     )
-    sensors = [sensor.id for sensor in sensors_for(tick.farm, part.spot, span, Quantity.TEMPERATURE)]
+    sensors = names_for(tick.farm, part.spot, span, Quantity.TEMPERATURE)
     mean = tick.scales.mean_temp_c(sensors, to_ms(sown_at))
     return pace_of(mean, middle, profile.base_temp_c.value if profile.base_temp_c else None)
 

@@ -9,7 +9,7 @@ from monitor.amounts import say_temp
 from monitor.batches import Batch, Part
 from monitor.phases import HeatSoFar, PhaseSpan, phase_now
 from monitor.profiles import Profile
-from monitor.reach import sensors_for
+from monitor.reach import names_for
 from monitor.readings import Quantity, to_ms
 
 
@@ -29,7 +29,7 @@ def _heat_of(batch: Batch, part: Part, profile: Profile, tick: Tick) -> HeatSoFa
     if batch.sown_at is None:
         return None
     plain = phase_now(batch, part, profile, now=tick.now, zone=tick.farm.zone)
-    sensors = [sensor.id for sensor in sensors_for(tick.farm, part.spot, plain, Quantity.TEMPERATURE)]
+    sensors = names_for(tick.farm, part.spot, plain, Quantity.TEMPERATURE)
     mean_c = tick.scales.mean_temp_c(sensors, to_ms(batch.sown_at)) if sensors else None
     if mean_c is None:
         return None
@@ -38,8 +38,12 @@ def _heat_of(batch: Batch, part: Part, profile: Profile, tick: Tick) -> HeatSoFa
 
 def span_of(batch: Batch, part: Part, profile: Profile, tick: Tick) -> PhaseSpan:
     """Return the phase that a part is in, its usual days moved by the warmth that it has had."""
-    heat = heat_of(batch, part, profile, tick)
-    return phase_now(batch, part, profile, now=tick.now, zone=tick.farm.zone, heat=heat)
+    key = ("span", batch.id, part)
+    if key not in tick.memo:
+        heat = heat_of(batch, part, profile, tick)
+        tick.memo[key] = phase_now(batch, part, profile, now=tick.now, zone=tick.farm.zone, heat=heat)
+    found: PhaseSpan = tick.memo[key]
+    return found
 
 
 def moved_words(batch: Batch, part: Part, profile: Profile, tick: Tick) -> str:

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.drying import LitAt
+from monitor.drying import LitAt, neighbours
 from monitor.loadcell import Rest, Step, StepKind
 
 Array = NDArray[np.float64]
 _LEAST_PAIRS = 60
 _LEAST_SPREAD_C = 0.15
-_LONGEST_MS = 3_600_000
 _HOUR_MS = 3_600_000
 _LEAST_LOAD_G = 500.0
 
@@ -48,7 +46,7 @@ def temperature_drift(rests: Sequence[Rest], temp_at: Callable[[Array], Array], 
         temp_at: Temperature of the air about it; NaN where not known. [ms since 1970 UTC -> degC]
         lit_at: When lamp light falls on the tray.
     """
-    near = [(a, b) for a, b in pairwise(rests) if a.run == b.run and 0 < b.at_ms - a.at_ms <= _LONGEST_MS]
+    near = neighbours(rests, _HOUR_MS)
     if len(near) < _LEAST_PAIRS:
         return None
     begin = np.array([float(a.at_ms) for a, _ in near])
@@ -95,13 +93,8 @@ def creep(steps: Sequence[Step], rests: Sequence[Rest]) -> Drift | None:
         if not after or after[0].at_ms - step.until_ms > _HOUR_MS:
             continue
         first = after[0]
-        marks = [
-            next(
-                (rest for rest in after if rest.run == first.run and rest.at_ms == first.at_ms + hours * _HOUR_MS), None
-            )
-            for hours in (2, 4)
-        ]
-        second, third = marks
+        later = {rest.at_ms - first.at_ms: rest for rest in after if rest.run == first.run}
+        second, third = later.get(2 * _HOUR_MS), later.get(4 * _HOUR_MS)
         if second is not None and third is not None:
             moved = (second.grams - first.grams) - (third.grams - second.grams)
             shares.append(moved / step.grams)

@@ -66,16 +66,19 @@ def strength(cover: Array, deficit_kpa: Array, lit: NDArray[np.bool_]) -> Array:
     return np.asarray((_BARE + (1 - _BARE) * cover) * (deficit / USUAL_DEFICIT_KPA) ** power)
 
 
+def neighbours(rests: Sequence[Rest], longest_ms: int) -> list[tuple[Rest, Rest]]:
+    """Return neighbouring half hours of rest that no step lies between, and no longer gap."""
+    return [(a, b) for a, b in pairwise(rests) if a.run == b.run and 0 < b.at_ms - a.at_ms <= longest_ms]
+
+
 def losses(rests: Sequence[Rest]) -> tuple[Array, Array, Array, Array]:
     """Return (middle in ms, hours, loss in g, weight in g) between neighbouring half hours without a step between."""
     middle, hours, loss, weight = [], [], [], []
-    for first, second in pairwise(rests):
-        apart = second.at_ms - first.at_ms
-        if first.run == second.run and 0 < apart <= _LONGEST_PAIR_MS:
-            middle.append((first.at_ms + second.at_ms) / 2)
-            hours.append(apart / 3_600_000)
-            loss.append(first.grams - second.grams)
-            weight.append((first.grams + second.grams) / 2)
+    for first, second in neighbours(rests, _LONGEST_PAIR_MS):
+        middle.append((first.at_ms + second.at_ms) / 2)
+        hours.append((second.at_ms - first.at_ms) / 3_600_000)
+        loss.append(first.grams - second.grams)
+        weight.append((first.grams + second.grams) / 2)
     return np.array(middle), np.array(hours), np.array(loss), np.array(weight)
 
 

@@ -207,3 +207,8 @@ class Farm:
     loss_trays_pct: float = 0.0
     delivery_days: frozenset[str] = frozenset()
     concentrate_ml_per_l: float | None = None
+
+    def tray_size(self, kind: str | None) -> float:
+        """Return a tray kind's area as a share of the nominal tray's; 1 where nobody said which."""
+        found = self.tray_kinds.get(kind or "")
+        return found.scale if found else 1.0

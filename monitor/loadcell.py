@@ -85,7 +85,6 @@ class CellTrouble(StrEnum):
 
     NEGATIVE = "negative"  # far under nothing: the zero has moved, or the wiring is wrong
     OVERLOADED = "overloaded"  # at or over what it can carry
-    STUCK = "stuck"  # the very same number for hours
 
 
 class LoadCell:

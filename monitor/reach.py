@@ -63,3 +63,8 @@ def sensors_for(farm: Farm, spot: str | None, span: PhaseSpan, quantity: Quantit
     if under or quantity is not Quantity.TEMPERATURE:
         return under
     return _nearest((sensor for sensor in of_kind if not sensor.under_cover), spots)
+
+
+def names_for(farm: Farm, spot: str | None, span: PhaseSpan, quantity: Quantity) -> list[str]:
+    """Return the ids of the sensors that speak for trays at a spot in a phase; see sensors_for."""
+    return [sensor.id for sensor in sensors_for(farm, spot, span, quantity)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Protocol
+from typing import Protocol, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from monitor.loadcell import BIN_MS, LoadCell, OrderedCell
 from monitor.readings import USABLE, Block, Quantity, from_ms
 from monitor.scalesetup import ScaleSetup, setup_at
 
+T = TypeVar("T")
 Array = NDArray[np.float64]
 _AIR_BINS = 21 * 48
 _DAY_MS = 86_400_000
@@ -181,22 +182,20 @@ class Scales:
         day that was heard is known. [ms since 1970 UTC -> kPa]
         """
         key = ("deficit", *temperature, "", *humidity, self._newest((*temperature, *humidity)))
-        found = self._known.get(key)
-        if found is None:
-            found = self._keep(key, self._deficit_at(temperature, humidity))
-        return found  # type: ignore[return-value] # kept under a key of its own kind
+        return self._once(key, lambda: self._deficit_at(temperature, humidity))
 
     def _newest(self, sensors: Sequence[str]) -> int:
         """Return the newest half hour of some sensors; what was computed before it began is kept no longer."""
         with self._lock:
             return max((self._air[name].newest for name in sensors if name in self._air), default=-1)
 
-    def _keep(self, key: tuple[object, ...], value: object) -> object:
-        """Keep something computed until the next half hour."""
-        if len(self._known) > 500:
-            self._known.clear()
-        self._known[key] = value
-        return value
+    def _once(self, key: tuple[object, ...], make: Callable[[], T]) -> T:
+        """Return what is made for a key, made once in a half hour."""
+        if key not in self._known:
+            if len(self._known) > 500:
+                self._known.clear()
+            self._known[key] = make()
+        return cast("T", self._known[key])  # a key holds what its own kind makes
 
     def _deficit_at(self, temperature: Sequence[str], humidity: Sequence[str]) -> Callable[[Array], Array]:
         """Return what deficit_at returns, computed anew."""
@@ -226,9 +225,10 @@ class Scales:
     def temp_at(self, temperature: Sequence[str]) -> Callable[[Array], Array]:
         """Return a function from instants that have been to the temperature of their half hour, NaN where not heard."""
         key = ("temperature at", *temperature, self._newest(temperature))
-        kept = self._known.get(key)
-        if kept is not None:
-            return kept  # type: ignore[return-value] # kept under a key of its own kind
+        return self._once(key, lambda: self._temp_at(temperature))
+
+    def _temp_at(self, temperature: Sequence[str]) -> Callable[[Array], Array]:
+        """Return what temp_at returns, computed anew."""
         with self._lock:
             known = {place: self._mean(temperature, place) for place in self._places(temperature)}
 
@@ -236,7 +236,6 @@ class Scales:
             places = (np.atleast_1d(np.asarray(at_ms)) // BIN_MS).astype(int)
             return np.array([known.get(place, float("nan")) for place in places.tolist()])
 
-        self._keep(key, at)
         return at
 
     def _places(self, sensors: Sequence[str]) -> set[int]:
@@ -251,13 +250,13 @@ class Scales:
     def mean_temp_c(self, temperature: Sequence[str], since_ms: float) -> float | None:
         """Return the mean temperature since an instant, or None where less than a day of it is known."""
         key = ("temperature", *temperature, since_ms, self._newest(temperature))
-        if key in self._known:
-            return self._known[key]  # type: ignore[return-value] # kept under a key of its own kind
+        return self._once(key, lambda: self._mean_temp_c(temperature, since_ms))
+
+    def _mean_temp_c(self, temperature: Sequence[str], since_ms: float) -> float | None:
+        """Return what mean_temp_c returns, computed anew."""
         with self._lock:
             values = [
                 self._mean(temperature, place) for place in self._places(temperature) if place * BIN_MS >= since_ms
             ]
         values = [value for value in values if not np.isnan(value)]
-        mean = sum(values) / len(values) if len(values) >= 48 else None
-        self._keep(key, mean)
-        return mean
+        return sum(values) / len(values) if len(values) >= 48 else None

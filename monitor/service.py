@@ -112,11 +112,10 @@ class Service:
         self.store: ReadingStore = self.aside if farm.storage.influx is None else open_readings(farm)
         self.live = LiveBuffer(_HELD)
         self.scales = Scales(farm.sensors)
-        self.scales.set_up(setups_of(self.ledger.entries(), farm.sensors))
+        self._entries_read = -1
+        self._read_set_ups()
         self._rebuild_live()
         self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and farm.sensors else None
-        self._calibrations = calibrations_of(self.ledger.entries())
-        self._entries_read = -1
         self.pipeline = Pipeline(
             farm, quarantine=self.aside.quarantine, latest=self.store.latest, calibrate=self._calibrated
         )

@@ -11,7 +11,7 @@ from alerts.standing import Stand, standing
 from monitor.amounts import say_time
 from monitor.loadcell import BIN_MS
 from monitor.profiles import PhaseKind
-from monitor.reach import is_covered, sensors_for
+from monitor.reach import is_covered, names_for
 from monitor.readings import Quantity, from_ms, to_ms
 
 DEFICIT_KPA = 0.35
@@ -38,7 +38,7 @@ def mould(tick: Tick) -> tuple[Finding, ...]:
 def _since(stand: Stand, tick: Tick) -> datetime | None:
     """Return since when it has been mould weather, or None where it is not, or not for long enough."""
     names = {
-        quantity: [sensor.id for sensor in sensors_for(tick.farm, stand.spot, stand.span, quantity)]
+        quantity: names_for(tick.farm, stand.spot, stand.span, quantity)
         for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
     }
     heard = [[tick.live.last_heard(name) for name in listed] for listed in names.values()]

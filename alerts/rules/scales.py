@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 from alerts.findings import Finding, Priority, Tick
 from alerts.standing import Stand, standing_parts
@@ -10,7 +11,7 @@ from alerts.trayfacts import ScaleOf, air_of, facts_of
 from alerts.watering import STANDS_TOO_LONG, scale_of, water_stands_since
 from monitor.batches import Part
 from monitor.celldrift import creep, temperature_drift
-from monitor.reach import is_covered, sensors_for
+from monitor.reach import is_covered, names_for
 from monitor.readings import Quantity, from_ms
 
 DRIFT_FROM, CREEP_FROM = 1.5, 0.0015
@@ -38,21 +39,30 @@ def scales(tick: Tick) -> tuple[Finding, ...]:
     return tuple(found)
 
 
-def _doubted(stand: Stand, scale: ScaleOf, doubt: str) -> Finding:
-    """Return the finding of a scale that is not believed."""
-    cause, _, action = doubt.partition(". ")
+def _finding(stand: Stand, scale: ScaleOf, rule: str, *, priority: Priority = Priority.MEDIUM, **said: Any) -> Finding:
+    """Return a finding of trays on a scale; ``said``: the fields that differ."""
     return Finding(
-        rule="scale is not believed",
+        rule=rule,
         spot=scale.sensor.spot,
         batch=stand.batch.id,
         sensor=scale.sensor.id,
-        priority=Priority.MEDIUM,
+        priority=priority,
+        **{"value": None, "limit": None, **said},
+    )
+
+
+def _doubted(stand: Stand, scale: ScaleOf, doubt: str) -> Finding:
+    """Return the finding of a scale that is not believed."""
+    cause, _, action = doubt.partition(". ")
+    return _finding(
+        stand,
+        scale,
+        "scale is not believed",
         since=from_ms(scale.cell.trouble_since_ms if scale.cell.trouble else scale.cell.last_ms),
         value=scale.cell.last_g,
-        limit=None,
         cause=f"{cause}." if action else cause,
         consequence=f"Batch {stand.batch.id} is watered by hand and by the profile's days until then.",
-        action=action or "",
+        action=action,
     )
 
 
@@ -62,12 +72,10 @@ def _moved_zero(stand: Stand, scale: ScaleOf, tick: Tick) -> Iterator[Finding]:
     if zero_g is None or abs(zero_g) <= max(ZERO_WITHIN_G, 5 * scale.cell.sigma_g):
         return
     place = tick.farm.places.name(scale.sensor.spot)
-    yield Finding(
-        rule="scale's zero has moved",
-        spot=scale.sensor.spot,
-        batch=stand.batch.id,
-        sensor=scale.sensor.id,
-        priority=Priority.MEDIUM,
+    yield _finding(
+        stand,
+        scale,
+        "scale's zero has moved",
         since=from_ms(scale.cell.last_ms),
         value=zero_g,
         limit=ZERO_WITHIN_G,
@@ -85,17 +93,16 @@ def _drifts(stand: Stand, part: Part, scale: ScaleOf, tick: Tick) -> Iterator[Fi
         what = f"goes on by {abs(drift.by):.1%} of a load in the hours after it" if drift else ""
     else:
         air = air_of(tick, part.spot, stand.span)
-        sensors = [each.id for each in sensors_for(tick.farm, part.spot, stand.span, Quantity.TEMPERATURE)]
+        sensors = names_for(tick.farm, part.spot, stand.span, Quantity.TEMPERATURE)
         drift, least = temperature_drift(list(scale.cell.rests), tick.scales.temp_at(sensors), air.lit_at), DRIFT_FROM
         what = f"moves by {drift.by:+.1f} g a degree" if drift else ""
     if drift is None or not drift.is_sure(least):
         return
     place = tick.farm.places.name(scale.sensor.spot)
-    yield Finding(
-        rule="scale drifts",
-        spot=scale.sensor.spot,
-        batch=stand.batch.id,
-        sensor=scale.sensor.id,
+    yield _finding(
+        stand,
+        scale,
+        "scale drifts",
         priority=Priority.LOW,
         since=from_ms(scale.cell.last_ms),
         value=drift.by,
@@ -112,15 +119,11 @@ def _standing_water(stand: Stand, part: Part, scale: ScaleOf, tick: Tick) -> Ite
     if since is None or tick.now - since < STANDS_TOO_LONG:
         return
     place = tick.farm.places.name(scale.sensor.spot)
-    yield Finding(
-        rule="tray stands in water",
-        spot=scale.sensor.spot,
-        batch=stand.batch.id,
-        sensor=scale.sensor.id,
-        priority=Priority.MEDIUM,
+    yield _finding(
+        stand,
+        scale,
+        "tray stands in water",
         since=since,
-        value=None,
-        limit=None,
         cause=f"Batch {stand.batch.id} {stand.profile.name.lower()} at {place} has stood in water for over 12 hours.",
         consequence="Roots without air rot, and mould follows.",
         action="Leave it: pour nothing, and tip the rest out of its bottom tray. Its sisters probably too.",
@@ -140,12 +143,10 @@ def _drying_pile(stand: Stand, part: Part, scale: ScaleOf, tick: Tick) -> Iterat
         return
     place = tick.farm.places.name(scale.sensor.spot)
     sticky = stand.profile.sticky
-    yield Finding(
-        rule="covered trays dry out",
-        spot=scale.sensor.spot,
-        batch=stand.batch.id,
-        sensor=scale.sensor.id,
-        priority=Priority.MEDIUM,
+    yield _finding(
+        stand,
+        scale,
+        "covered trays dry out",
         since=from_ms(rests[-1].at_ms),
         value=share,
         limit=1 - facts.refill,

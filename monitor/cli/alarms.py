@@ -178,8 +178,7 @@ def out_of_service(
 ) -> None:
     """Take a sensor out of service for a time: what it shows raises nothing meanwhile."""
     desk = Desk(context, by, at)
-    if sensor not in desk.farm.sensors:
-        raise NotFoundError(f"there is no sensor {sensor!r} in farm.toml; there are: {', '.join(desk.farm.sensors)}")
+    found = desk.sensor(sensor)
     if back:
         entry = NewEntry(kind=EntryKind.IN_SERVICE, at=desk.at, by=desk.by, data={"sensor": sensor})
         desk.write([entry], [f"Noted: {sensor} is back in service."])
@@ -189,5 +188,5 @@ def out_of_service(
     end = _end(context, until, desk.at)
     data = {"sensor": sensor, "until": end.isoformat(), "why": why.strip()}
     entry = NewEntry(kind=EntryKind.OUT_OF_SERVICE, at=desk.at, by=desk.by, data=data)
-    desk.care.append(f"Nobody watches the {desk.farm.sensors[sensor].quantity.value} there meanwhile.")
+    desk.care.append(f"Nobody watches the {found.quantity.value} there meanwhile.")
     desk.write([entry], [f"Noted: {sensor} is out of service until {say_time(end, desk.farm.zone)}."])

@@ -8,7 +8,7 @@ from monitor.amounts import say_time
 from monitor.calibration import calibration_data, calibrations_of, salt_humidity
 from monitor.cli.common import Context
 from monitor.cli.desk import Desk, common
-from monitor.errors import NotFoundError, RefusedError
+from monitor.errors import RefusedError
 from monitor.ledger import EntryKind
 from monitor.readings import Quantity
 
@@ -51,9 +51,7 @@ def calibrate(
     Raw readings stay in the store.
     """
     desk = Desk(context, by, at)
-    found = desk.farm.sensors.get(sensor)
-    if found is None:
-        raise NotFoundError(f"there is no sensor {sensor!r} in farm.toml; there are: {', '.join(desk.farm.sensors)}")
+    found = desk.sensor(sensor)
     if found.quantity is Quantity.WEIGHT:
         raise RefusedError(f"{sensor} is a scale; it is set up with: traywarden scale setup {sensor}")
     if ends:

@@ -10,6 +10,7 @@ import click
 from monitor.batches import Batch
 from monitor.cli.common import Context, json_option
 from monitor.errors import NotFoundError
+from monitor.farm import Sensor
 from monitor.fold import check_append, fold
 from monitor.ledger import Entry, EntryKind, NewEntry
 from monitor.profiles import Profile
@@ -60,6 +61,17 @@ class Desk:
     def spot(self, said: str | None) -> str | None:
         """Return the id of the place that is meant."""
         return None if said is None else self.farm.places.find(said).id
+
+    def sensor(self, said: str) -> Sensor:
+        """Return the sensor that is meant.
+
+        Raises:
+            NotFoundError: There is no such sensor; those that are there are named.
+        """
+        found = self.farm.sensors.get(said)
+        if found is None:
+            raise NotFoundError(f"there is no sensor {said!r} in farm.toml; there are: {', '.join(self.farm.sensors)}")
+        return found
 
     def entry(self, kind: EntryKind, batch: Batch | None, **more: Any) -> NewEntry:
         """Return an entry of this desk's person and instant."""

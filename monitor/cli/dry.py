@@ -98,12 +98,8 @@ def dry(context: Context, only: str | None, at: str | None) -> None:
         if only is None or stand.batch.id == only
     ]
     found.sort(key=lambda known: farm.places.walking_order(known.part.spot))
-    due = [known.water is not None and is_due(known.water, hours) for known in found]
-    pours = [
-        known.water.pour_g * known.part.trays
-        for known, now_due in zip(found, due, strict=True)
-        if now_due and known.water
-    ]
+    rows = [(known, known.water is not None and is_due(known.water, hours)) for known in found]
+    pours = [known.water.pour_g * known.part.trays for known, due in rows if due and known.water]
     if context.as_json:
         context.echo_json(
             {
@@ -111,7 +107,7 @@ def dry(context: Context, only: str | None, at: str | None) -> None:
                 "at": now.isoformat(),
                 "next_round_at": coming.isoformat(),
                 "pour_ml_in_all": round(sum(pours)),
-                "trays": [water_json(known, tick, due=now_due) for known, now_due in zip(found, due, strict=True)],
+                "trays": [water_json(known, tick, due=due) for known, due in rows],
             }
         )
         return
@@ -120,5 +116,5 @@ def dry(context: Context, only: str | None, at: str | None) -> None:
         context.echo("Nothing stands.")
     if pours:
         context.echo(carry_words(sum(pours), farm))
-    for known, now_due in zip(found, due, strict=True):
-        context.echo(_line(known, tick, due=now_due))
+    for known, due in rows:
+        context.echo(_line(known, tick, due=due))

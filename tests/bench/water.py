@@ -11,7 +11,7 @@ import os
 import sys
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from multiprocessing import Pool
@@ -402,10 +402,8 @@ def one_life(job: tuple[str, int]) -> dict[str, Tally]:
         known = facts_of(life, profile, at_h, scale.marks(), earlier=kind != "first")
         if kind != "unmeasured":
             return known
-        from dataclasses import replace
-
-        held = known.full_g - float(life.base_g(0))  # type: ignore[operator] # set above
-        return replace(known, limp_g=(known.full_g or 0) - 0.65 * held, limp_is_measured=False)
+        full_g = float(life.setup_full_g[0])
+        return replace(known, limp_g=full_g - 0.65 * (full_g - life.base_g(0)), limp_is_measured=False)
 
     if kind in ("cell", "unmeasured", "shelf", "first"):
 

@@ -9,20 +9,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 
-from monitor.cli import root
-from monitor.cli.common import Context
 from monitor.errors import NotFoundError, RefusedError
 from monitor.farmfile import load_farm
 from monitor.readings import Block, Reading
 from tests.support.farms import TEXT, sensor_text
 from tests.support.stage import Stage
+from tests.support.typist import Typist
 
 BEGIN = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
 
-class Store:
+class Store(Typist):
     """A farm whose cold store is warm, watched minute by minute, and a person who types."""
 
     def __init__(self, folder: Path) -> None:
@@ -39,16 +37,6 @@ class Store:
             self.now += timedelta(minutes=1)
             self.stage.live.take(Block.from_readings([Reading(sensor="store", measured_at=self.now, value=temp_c)]))
             self.stage.run(self.now)
-
-    def run(self, *words: str) -> Result:
-        """Run one command."""
-        return CliRunner().invoke(root, list(words), obj=Context(farm_path=self.path, clock=lambda: self.now))
-
-    def says(self, *words: str) -> str:
-        """Run a command that must succeed."""
-        done = self.run(*words)
-        assert done.exit_code == 0, f"{words}: {done.output} {done.exception!r}"
-        return done.output
 
     def alarm(self) -> dict[str, Any]:
         """Return the only alarm."""

@@ -5,20 +5,17 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 
-from monitor.cli import root
-from monitor.cli.common import Context
 from monitor.errors import TraywardenError
 from monitor.readings import Block, Flag, Reading
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.farms import TEXT, sensor_text
+from tests.support.typist import Typist
 
 
-class Cellar:
+class Cellar(Typist):
     """A farm in a folder, and a clock."""
 
     def __init__(self, folder: Path) -> None:
@@ -27,27 +24,6 @@ class Cellar:
         more = sensor_text("air", "temperature", "cellar")
         self.path.write_text(TEXT.format(zone="Europe/Lisbon", more=more), encoding="utf-8")
         self.now = datetime(2026, 3, 2, 9, tzinfo=UTC)
-
-    def run(self, *words: str, answer: str | None = None) -> Result:
-        """Run one command."""
-        context = Context(farm_path=self.path, clock=lambda: self.now)
-        return CliRunner().invoke(root, list(words), obj=context, input=answer)
-
-    def says(self, *words: str, answer: str | None = None) -> str:
-        """Run a command that must succeed, and return what it said."""
-        done = self.run(*words, answer=answer)
-        assert done.exit_code == 0, f"{words}: {done.output} {done.exception!r}"
-        return done.output
-
-    def refuses(self, *words: str) -> str:
-        """Run a command that must be refused, and return why."""
-        done = self.run(*words)
-        assert isinstance(done.exception, TraywardenError), f"{words}: {done.output} {done.exception!r}"
-        return str(done.exception)
-
-    def json(self, *words: str) -> Any:
-        """Run a command with --json, and return its facts."""
-        return json.loads(self.run(*words, "--json").stdout)
 
     def to(self, day: int, hour: int = 9, minute: int = 0) -> None:
         """Move the clock to a day of March."""

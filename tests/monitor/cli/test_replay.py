@@ -9,22 +9,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
 
 from alerts.replay import Replay, in_order, through
-from monitor.cli import root
-from monitor.cli.common import Context
 from monitor.errors import RefusedError
 from monitor.profilefile import load_profiles, shipped_texts
 from monitor.readings import Block, Reading
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.farms import TEXT, Book, farm, sensor_text
 from tests.support.needs import require_shared
+from tests.support.typist import Typist
 
 BEGIN = datetime(2026, 3, 2, 8, tzinfo=UTC)
 
 
-class Past:
+class Past(Typist):
     """A farm with a week of basil behind it: eight hours of 15 degrees in the fourth night."""
 
     def __init__(self, folder: Path) -> None:
@@ -44,10 +42,6 @@ class Past:
         store.append(Block.from_readings(rows))
         store.close()
         self.now = BEGIN + timedelta(days=7)
-
-    def run(self, *words: str) -> Result:
-        """Run one command."""
-        return CliRunner().invoke(root, list(words), obj=Context(farm_path=self.path, clock=lambda: self.now))
 
 
 @pytest.fixture

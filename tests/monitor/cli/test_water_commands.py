@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-import json
 import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 
-from monitor.cli import root
-from monitor.cli.common import Context
 from monitor.errors import NotFoundError, RefusedError
 from monitor.readings import Block, Reading
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.farms import TEXT, sensor_text
+from tests.support.typist import Typist
 from tests.support.weights import tray
 
 FLAGS = ("--zero", "0", "--known", "1000", "--known-shown", "1000", "--tare", "400", "--dry", "500")
 
 
-class Cellar:
+class Cellar(Typist):
     """A farm in a folder with one scale, on Sunday 8 March 2026, 07:30 in Lisbon."""
 
     def __init__(self, folder: Path) -> None:
@@ -33,21 +29,6 @@ class Cellar:
         text = text.replace('rounds = ["07:30"', 'concentrate_ml_per_l = 2\nrounds = ["07:30"')
         self.path.write_text(text, encoding="utf-8")
         self.now = datetime(2026, 3, 2, 8, tzinfo=UTC)
-
-    def run(self, *words: str, answer: str | None = None) -> Result:
-        """Run one command."""
-        context = Context(farm_path=self.path, clock=lambda: self.now)
-        return CliRunner().invoke(root, list(words), obj=context, input=answer)
-
-    def says(self, *words: str, answer: str | None = None) -> str:
-        """Run a command that must succeed, and return what it said."""
-        done = self.run(*words, answer=answer)
-        assert done.exit_code == 0, f"{words}: {done.output} {done.exception!r}"
-        return done.output
-
-    def json(self, *words: str) -> Any:
-        """Return a command's facts."""
-        return json.loads(self.run(*words, "--json").stdout)
 
     def show(self, rows: list[tuple[datetime, float]]) -> None:
         """Store what the scale showed."""
