@@ -251,7 +251,7 @@ class _Timeline:
             self.add(PhaseKind.LIGHT, light, opened.on)
         if plan is None:
             return
-        over = self.by_time(window.latest + timedelta(days=1), opened)
+        over = self.by_time(max(window.latest + timedelta(days=1), opened.on), opened)
         self.add(PhaseKind.HARVEST, opened, over.on, Move.HARVEST, window)
         self.add(PhaseKind.OVERGROWN, over, None, Move.HARVEST, window)
 

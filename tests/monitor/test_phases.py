@@ -7,7 +7,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from monitor.fold import fold
@@ -159,6 +159,7 @@ MOVES = st.lists(
 
 
 @settings(max_examples=120, deadline=None)
+@example(crop="corn", zone="Europe/Lisbon", start_h=0, moves=[(EntryKind.UNCOVERED, 288)])  # after its whole window
 @given(
     crop=st.sampled_from(sorted(PROFILES)), zone=st.sampled_from(ZONES), start_h=st.integers(0, 24 * 365), moves=MOVES
 )
