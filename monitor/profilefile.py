@@ -14,19 +14,20 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import ConfigError, Fault, NotFoundError
-from monitor.profiles import Band, Figure, Manner, PhaseKind, PhasePlan, Profile, Span, Where
+from monitor.profiles import USUAL_HARM, Band, Figure, Harm, Manner, PhaseKind, PhasePlan, Profile, Span, Where
 from monitor.readings import Quantity
 from monitor.tomlfaults import FaultReader, syntax_fault
 
 _TOP = {
     "crop", "name", "species", "also_called", "sticky", "manner", "sowing", "phase", "height", "water", "heat",
-    "holding", "yield", "storage", "allergens", "cautions", "notes",
+    "holding", "yield", "storage", "allergens", "cautions", "notes", "harm",
 }  # fmt: skip
 _TABLES = {
     "sowing": {"seed_g_per_tray", "soak_hours", "stack_weight_kg", "thousand_seed_g"},
     "height": {"blackout_ends_at_cm", "cut_at_cm"},
     "water": {"first_day", "every_days", "ml_per_pour", "refill_fraction", "wilting_fraction"},
     "heat": {"base_temp_c"},
+    "harm": {"cold_degree_hours", "heat_degree_hours", "dry_kpa_hours", "damp_kpa_hours"},
     "holding": {"living_days"},
     "yield": {"g_per_tray"},
     "storage": {"text", "source"},
@@ -97,6 +98,22 @@ class _Reader(FaultReader):
             self.fault(path, None if figure is None else figure.value, "{ value, source } with a value from 0 to 1")
             return Figure(value=0, source="")
         return figure
+
+    def harm(self, table: Mapping[str, Any]) -> Harm:
+        """Return how far and how long outside before harm; what is not said is the usual."""
+
+        def dose(key: str, usual: Figure) -> Figure:
+            figure = self.figure(table, key, f"harm.{key}") or usual
+            if figure.value <= 0:
+                self.fault(f"harm.{key}", figure.value, "{ value, source } with a value over 0")
+            return figure
+
+        return Harm(
+            cold=dose("cold_degree_hours", USUAL_HARM.cold),
+            heat=dose("heat_degree_hours", USUAL_HARM.heat),
+            dry=dose("dry_kpa_hours", USUAL_HARM.dry),
+            damp=dose("damp_kpa_hours", USUAL_HARM.damp),
+        )
 
     def optional(self, table: Mapping[str, Any], key: str, path: str) -> float | None:
         """Return a number, or None where the key is missing."""
@@ -209,6 +226,7 @@ class _Reader(FaultReader):
             cautions=self.texts_at(document, "cautions"),
             notes=self.texts_at(document, "notes"),
             thousand_seed_g=self.figure(sowing, "thousand_seed_g", "sowing.thousand_seed_g"),
+            harm=self.harm(parts["harm"]),
             origin=origin,
         )
         self.laws(profile)

@@ -84,6 +84,35 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Harm:
+    """How far and how long outside its band a crop stands before it takes harm.
+
+    Humidity is counted as the pressure of the vapour that is too little or too much.
+
+    Attributes:
+        cold: Under the band. [degC h]
+        heat: Over the band. [degC h]
+        dry: Under the band of humidity. [kPa h]
+        damp: Over the band of humidity. [kPa h]
+    """
+
+    cold: Figure
+    heat: Figure
+    dry: Figure
+    damp: Figure
+
+
+_OURS = "common practice, no source; our default"
+USUAL_HARM = Harm(
+    cold=Figure(value=24.0, source=_OURS),
+    heat=Figure(value=12.0, source=_OURS),
+    dry=Figure(value=2.0, source=_OURS),
+    damp=Figure(value=1.5, source=_OURS),
+)
+"""What holds for a profile that does not say."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PhasePlan:
     """One phase as the profile has it.
 
@@ -134,6 +163,7 @@ class Profile:
         cautions: Further lines for the grower.
         notes: Why a figure lies outside what a source says, and the like.
         thousand_seed_g: Weight of 1000 seeds; None: not known. [g]
+        harm: How far and how long outside its bands before it takes harm.
         origin: ``shipped`` or the file that overrides it.
     """
 
@@ -162,6 +192,7 @@ class Profile:
     cautions: tuple[str, ...]
     notes: tuple[str, ...] = ()
     thousand_seed_g: Figure | None = None
+    harm: Harm = USUAL_HARM
     origin: str = "shipped"
 
     def plan(self, kind: PhaseKind) -> PhasePlan | None:

@@ -122,6 +122,11 @@ def _lines(profile: Profile) -> list[str]:
         lines += _span("hours of light", plan.light_hours, "h a day")
         lines += _span("daily light integral", plan.daily_light_mol_m2, "mol m-2 d-1")
     lines += [
+        "Harm, from how far and how long outside",
+        *_figure("too cold", profile.harm.cold, "degC h"),
+        *_figure("too hot", profile.harm.heat, "degC h"),
+        *_figure("too dry", profile.harm.dry, "kPa h"),
+        *_figure("too damp", profile.harm.damp, "kPa h"),
         "Water and harvest",
         *_span("first water, day", profile.first_water_day, "d"),
         *_span("then every", profile.water_every_days, "d"),

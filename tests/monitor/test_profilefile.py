@@ -8,6 +8,7 @@ import pytest
 
 from monitor.errors import ConfigError, NotFoundError
 from monitor.profilefile import find_profile, load_profiles, parse_profile, shipped_profiles, shipped_texts
+from monitor.profiles import USUAL_HARM
 
 
 def test_an_own_profile_overrides_or_adds(tmp_path: Path) -> None:
@@ -48,3 +49,18 @@ def test_a_faulty_profile_names_its_faults(old: str, new: str, key: str) -> None
         parse_profile(text, file="own.toml")
     assert key in [fault.key for fault in caught.value.faults]
     assert all(fault.line is not None for fault in caught.value.faults if fault.key == key)
+
+
+def test_harm_is_read_and_what_is_not_said_is_the_usual() -> None:
+    """A profile without the table holds the defaults; a dose of nothing is a fault."""
+    text = shipped_texts()["basil"]
+    start, end = text.index("[harm]"), text.index("[holding]")
+
+    without = parse_profile(text[:start] + text[end:], file="own.toml")
+
+    assert without.harm == USUAL_HARM
+    assert parse_profile(text, file="own.toml").harm.cold.value < USUAL_HARM.cold.value
+    with pytest.raises(ConfigError, match="over 0"):
+        parse_profile(
+            text.replace("cold_degree_hours = { value = 6", "cold_degree_hours = { value = 0"), file="own.toml"
+        )
