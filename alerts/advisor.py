@@ -15,7 +15,8 @@ from alerts.alarms import Alarm
 from alerts.answers import Answers, answers_of
 from alerts.derive import open_tasks
 from alerts.findings import Priority, Tick
-from alerts.news import News
+from alerts.flood import Flood, through
+from alerts.news import News, kept_after, still_worth
 from alerts.nudges import (
     Message,
     drain_messages,
@@ -44,6 +45,7 @@ log = logging.getLogger(__name__)
 
 ROUND_STATE = "last round"
 NEWS_STATE = "news for the next round"
+FLOOD_STATE = "news held back"
 _CATCH_UP = timedelta(days=3)
 
 
@@ -76,6 +78,15 @@ class Watch(Protocol):
 
     def check(self, tick: Tick, answers: Answers) -> Sequence[News]:
         """Judge the room, and return what is new and to be told."""
+        ...
+
+    @property
+    def raised(self) -> int:
+        """Return how many alarms came with the last look."""
+        ...
+
+    def over_since(self, root: str) -> datetime | None:
+        """Return since when no alarm of a root is active any more; None: one is, or none ever was."""
         ...
 
     def active(self) -> Sequence[Alarm]:
@@ -113,6 +124,7 @@ class Advisor:
         self._version = -1
         self._batches: dict[str, Batch] = {}
         self._answers = Answers()
+        self._flood = Flood()
         self._ahead_at: datetime | None = None  # the earliest entry that still lies ahead, if any
         self._tasks_at: datetime | None = None
         self._watch_at: datetime | None = None
@@ -122,6 +134,7 @@ class Advisor:
         """Judge, tell and send what is due at ``now``, and return when to be called next."""
         if self._told is None:
             self._told = self._outbox.told()
+            self._flood = Flood(held=tuple(_news(each) for each in self._outbox.state(FLOOD_STATE) or []))
             self._send_at = self._outbox.next_at()
         changed = self._read_ledger(now)
         tick = self._tick(now)
@@ -177,12 +190,17 @@ class Advisor:
 
     def _take_news(self, news: Sequence[News], tick: Tick) -> None:
         """Send what is urgent at once; keep the rest for the next round."""
-        if not news:
-            return
-        urgent, rest = parted(news)
-        messages = [message for each in urgent for message in urgent_messages(each, tick)]
-        kept = [*(self._outbox.state(NEWS_STATE) or []), *(_plain(each) for each in rest)]
-        self._put(messages, {NEWS_STATE: kept} if rest else {}, tick.now)
+        urgent, rest = parted(news, tick.farm, tick.now)
+        before = self._flood
+        self._flood, told = through(before, self._watch.raised, urgent, tick.now)
+        messages = [message for each in told for message in urgent_messages(each, tick)]
+        state: dict[str, object] = {}
+        if news:
+            kept = kept_after([_news(each) for each in self._outbox.state(NEWS_STATE) or []], urgent, rest)
+            state[NEWS_STATE] = [_plain(each) for each in kept]
+        if self._flood.held != before.held:
+            state[FLOOD_STATE] = [_plain(each) for each in self._flood.held]
+        self._put(messages, state, tick.now)
 
     def keep_news(self, news: News, now: datetime) -> None:
         """Keep a piece of news for the next round."""
@@ -210,7 +228,8 @@ class Advisor:
         round_at = last_round(tick.farm, tick.now)
         if self._is_new_round(round_at, tick.now):
             at_round = tellings([task for task in tasks if task.kind is not TaskKind.DRAIN], told, tick)
-            news = [_news(each) for each in self._outbox.state(NEWS_STATE) or []]
+            kept = [_news(each) for each in self._outbox.state(NEWS_STATE) or []]
+            news = still_worth(kept, self._watch.over_since, tick.farm)
             messages += round_messages(at_round, news, round_at, tick)
             state = {ROUND_STATE: round_at.isoformat(), NEWS_STATE: []}
         self._put(messages, state, tick.now)
@@ -261,6 +280,10 @@ def _plain(news: News) -> dict[str, object]:
         "priority": int(news.priority),
         "since": news.since.isoformat(),
         "spot": news.spot,
+        "rule": news.rule,
+        "root": news.root,
+        "wakes": news.wakes,
+        "is_passing": news.is_passing,
     }
 
 
@@ -273,4 +296,8 @@ def _news(kept: Mapping[str, object]) -> News:
         priority=Priority(int(str(kept["priority"]))),
         since=datetime.fromisoformat(str(kept["since"])),
         spot=None if kept["spot"] is None else str(kept["spot"]),
+        rule=str(kept.get("rule", "")),
+        root=str(kept.get("root", "")),
+        wakes=bool(kept.get("wakes", True)),
+        is_passing=bool(kept.get("is_passing", False)),
     )

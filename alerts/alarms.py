@@ -111,3 +111,11 @@ def step(alarms: Mapping[str, Alarm], findings: Sequence[Finding], now: datetime
         gone = alarm.gone_since or now
         after[key] = move(alarm, Happening.CLEARED, now) if now - gone >= OFF_DELAY else replace(alarm, gone_since=gone)
     return after
+
+
+def over_since(alarms: Mapping[str, Alarm], root: str) -> datetime | None:
+    """Return since when no alarm of a root is active any more; None: one is, or none ever was."""
+    of_root = [alarm for alarm in alarms.values() if alarm.finding.root == root]
+    if not of_root or any(alarm.is_active for alarm in of_root):
+        return None
+    return max(alarm.last_change_at for alarm in of_root)

@@ -58,6 +58,9 @@ def _values(alarm: Alarm) -> dict[str, Any]:
             "cause": finding.cause,
             "consequence": finding.consequence,
             "action": finding.action,
+            "harm": finding.harm,
+            "wakes": finding.wakes,
+            "is_passing": finding.is_passing,
             "gone_since": None if alarm.gone_since is None else to_ms(alarm.gone_since),
         },
     }
@@ -80,6 +83,9 @@ def _alarm(row: Row[Any]) -> Alarm:
         cause=data["cause"],
         consequence=data["consequence"],
         action=data["action"],
+        harm=float(data.get("harm", 0.0)),
+        wakes=bool(data.get("wakes", True)),
+        is_passing=bool(data.get("is_passing", False)),
     )
     return Alarm(
         key=values["key"],

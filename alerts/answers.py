@@ -53,11 +53,13 @@ class Answers:
         heard: By alarm key: somebody is on it.
         aside: By alarm key: put aside for a time.
         resting: By sensor id: out of service.
+        accepted: By root of findings: a room that does not reach a band is lived with.
     """
 
     heard: Mapping[str, Answer] = field(default_factory=dict)
     aside: Mapping[str, Answer] = field(default_factory=dict)
     resting: Mapping[str, Answer] = field(default_factory=dict)
+    accepted: Mapping[str, Answer] = field(default_factory=dict)
 
 
 def answers_of(entries: Iterable[Entry]) -> Answers:
@@ -65,6 +67,7 @@ def answers_of(entries: Iterable[Entry]) -> Answers:
     heard: dict[str, Answer] = {}
     aside: dict[str, Answer] = {}
     resting: dict[str, Answer] = {}
+    accepted: dict[str, Answer] = {}
     for entry in effective(entries):
         until = entry.data.get("until")
         answer = Answer(
@@ -80,18 +83,20 @@ def answers_of(entries: Iterable[Entry]) -> Answers:
             aside[alarm] = answer
         elif entry.kind is EntryKind.UNSHELVED:
             aside.pop(alarm, None)
+        elif entry.kind is EntryKind.ACCEPTED:
+            accepted[str(entry.data.get("root", ""))] = answer
         elif entry.kind is EntryKind.OUT_OF_SERVICE:
             resting[sensor] = answer
         elif entry.kind is EntryKind.IN_SERVICE:
             resting.pop(sensor, None)
-    return Answers(heard=heard, aside=aside, resting=resting)
+    return Answers(heard=heard, aside=aside, resting=resting, accepted=accepted)
 
 
 def answered(alarms: Mapping[str, Alarm], found: Iterable[str], answers: Answers, now: datetime) -> dict[str, Alarm]:
     """Return all alarms after what people said of them.
 
-    Out of service goes before put aside, and that before heard. What was put aside comes back as unanswered when its
-    time is over and its condition still holds.
+    Out of service goes before accepted, that before put aside, and that before heard. What was put aside comes back as
+    unanswered when its time is over and its condition still holds.
 
     Args:
         alarms: All alarms after a look.
@@ -107,16 +112,19 @@ def _after(alarm: Alarm, is_found: bool, answers: Answers, now: datetime) -> Ala
     """Return one alarm after what people said of it."""
     rest = answers.resting.get(alarm.finding.sensor or "")
     aside = answers.aside.get(alarm.key)
+    accepted = answers.accepted.get(alarm.finding.root)
     wanted = None
     if rest is not None and rest.holds(now):
         wanted = AlarmState.OUT_OF_SERVICE
+    elif accepted is not None and accepted.holds(now):
+        wanted = AlarmState.SUPPRESSED
     elif aside is not None and aside.holds(now):
         wanted = AlarmState.SHELVED
     if wanted is not None:
         if alarm.state is wanted or (alarm.state is AlarmState.NORMAL and not is_found):
             return alarm
         return replace(alarm, state=wanted, last_change_at=now, gone_since=None)
-    if alarm.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE):
+    if alarm.state in (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE):
         state = AlarmState.UNACKNOWLEDGED if is_found else AlarmState.NORMAL
         return replace(alarm, state=state, last_change_at=now, first_at=now if is_found else alarm.first_at)
     heard = answers.heard.get(alarm.key)
@@ -130,7 +138,9 @@ def say_state(alarm: Alarm, answers: Answers, until: str = "") -> str:
     heard = answers.heard.get(alarm.key)
     aside = answers.aside.get(alarm.key)
     rest = answers.resting.get(alarm.finding.sensor or "")
-    why = (aside.why if alarm.state is AlarmState.SHELVED and aside else rest.why if rest else "") or ""
+    word = {AlarmState.SHELVED: aside, AlarmState.SUPPRESSED: answers.accepted.get(alarm.finding.root)}
+    answer = word.get(alarm.state, rest)
+    why = answer.why if answer else ""
     reason = f" ({why})" if why else ""
     return {
         AlarmState.NORMAL: "all right",
@@ -138,6 +148,6 @@ def say_state(alarm: Alarm, answers: Answers, until: str = "") -> str:
         AlarmState.ACKNOWLEDGED: f"wrong now, {heard.by} is on it" if heard else "wrong now, somebody is on it",
         AlarmState.RETURNED_UNACKNOWLEDGED: "back to normal, nobody has looked",
         AlarmState.SHELVED: f"put aside{until}{reason}",
-        AlarmState.SUPPRESSED: "not judged here, by design",
+        AlarmState.SUPPRESSED: f"accepted as it is{until}{reason}",
         AlarmState.OUT_OF_SERVICE: f"its sensor is out of service{until}{reason}",
     }[alarm.state]

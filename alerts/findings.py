@@ -20,11 +20,16 @@ from monitor.scales import Scales, ScaleView
 
 
 class Priority(IntEnum):
-    """By what it can cost; only URGENT breaks quiet hours and does not wait for a round; LOW is kept, not told."""
+    """By what it can cost; only URGENT does not wait for a round, and may break quiet hours; LOW is kept, not told."""
 
     LOW = 1
     MEDIUM = 2
     URGENT = 3
+
+
+def finding_key(rule: str, spot: str, whom: str | None) -> str:
+    """Return the key of a finding of a rule at a place, of a batch or a sensor."""
+    return f"{rule}|{spot}|{whom or '-'}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +48,9 @@ class Finding:
         cause: What is seen, one line.
         consequence: What it does, one line.
         action: What to do, one line.
+        harm: Share of the dose that does harm; 0 where no dose is kept. [-]
+        wakes: An urgent one breaks quiet hours; else it waits for the round after them.
+        is_passing: Once it is over it is not worth telling any more.
     """
 
     rule: str
@@ -56,11 +64,19 @@ class Finding:
     cause: str
     consequence: str
     action: str
+    harm: float = 0.0
+    wakes: bool = True
+    is_passing: bool = False
 
     @property
     def key(self) -> str:
         """Return what makes it the same finding the next time: rule, place and batch (or sensor)."""
-        return f"{self.rule}|{self.spot}|{self.batch or self.sensor or '-'}"
+        return finding_key(self.rule, self.spot, self.batch or self.sensor)
+
+    @property
+    def root(self) -> str:
+        """Return what findings told as one share: the rule and the room (or store), whichever shelf shows it."""
+        return f"{self.rule}|{self.spot.split('/')[0]}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alerts.findings import Priority
@@ -21,6 +22,10 @@ class News:
         priority: URGENT goes at once, the rest with the next round.
         since: Since when it has held.
         spot: Id of the place, or None.
+        rule: Name of the rule that found it; empty: none did.
+        root: The root that it tells of; empty: none that can end.
+        wakes: An urgent one breaks quiet hours; else it waits for the round after them.
+        is_passing: Once it is over it is not told any more.
     """
 
     key: str
@@ -29,6 +34,15 @@ class News:
     priority: Priority
     since: datetime
     spot: str | None
+    rule: str = ""
+    root: str = ""
+    wakes: bool = True
+    is_passing: bool = False
+
+    def over(self, since: datetime, farm: Farm) -> News:
+        """Return the same news, told after its condition has ended."""
+        ended = say_time(since, farm.zone)
+        return replace(self, title=f"{self.title}, over since {ended}", text=f"It was so, and is not now: {self.text}")
 
 
 def down_news(last_at: datetime, now: datetime, farm: Farm) -> News:
@@ -45,3 +59,30 @@ def down_news(last_at: datetime, now: datetime, farm: Farm) -> News:
         since=last_at,
         spot=None,
     )
+
+
+def kept_after(kept: Sequence[News], at_once: Sequence[News], rest: Sequence[News]) -> list[News]:
+    """Return what is kept for the round: the rest on top, without the roots of which something was told at once."""
+    told = {each.root for each in at_once if each.root}
+    return [*(each for each in kept if each.root not in told), *rest]
+
+
+def still_worth(kept: Sequence[News], over_since: Callable[[str], datetime | None], farm: Farm) -> list[News]:
+    """Return what of the news kept for a round is still to be told, said so where it has ended meanwhile.
+
+    Of one root that was kept twice only the last is told.
+
+    Args:
+        kept: What was kept, oldest first.
+        over_since: Since when no alarm of a root is active any more; None: one is, or none ever was.
+        farm: The farm.
+    """
+    newest = {each.root or each.key: each for each in kept}
+    told = []
+    for each in newest.values():
+        ended = over_since(each.root) if each.root else None
+        if ended is None:
+            told.append(each)
+        elif not each.is_passing:
+            told.append(each.over(ended, farm))
+    return told

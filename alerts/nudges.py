@@ -188,7 +188,10 @@ def urgent_messages(news: News, tick: Tick) -> list[Message]:
     since = f"Since {say_time(news.since, tick.farm.zone)}."
     title = f"Now: {news.title}"
     text = f"NOW: {news.title}\n{news.text}\n{since}"
-    return _messages("alarm", f"alarm:{news.key}", title, text, tick, [], urgent=True, late=late)
+    people = [
+        person for person in on_duty(tick.farm, tick.now) if news.wakes or not person.is_quiet(tick.now, tick.farm.zone)
+    ]
+    return _messages("alarm", f"alarm:{news.key}", title, text, tick, [], urgent=True, late=late, people=people)
 
 
 def passed_on_messages(alarm: Alarm, tick: Tick) -> list[Message]:
@@ -306,7 +309,14 @@ def _care(told: Sequence[Telling]) -> list[str]:
     return care_lines(telling.task for telling in told)
 
 
-def parted(news: Sequence[News]) -> tuple[list[News], list[News]]:
-    """Return (urgent news, the rest)."""
-    urgent = [each for each in news if each.priority is Priority.URGENT]
-    return urgent, [each for each in news if each.priority is not Priority.URGENT]
+def goes_at_once(news: News, farm: Farm, now: datetime) -> bool:
+    """Tell whether a piece of news goes at once: urgent, and either it breaks quiet hours or nobody has them now."""
+    if news.priority is not Priority.URGENT:
+        return False
+    return news.wakes or any(not person.is_quiet(now, farm.zone) for person in on_duty(farm, now))
+
+
+def parted(news: Sequence[News], farm: Farm, now: datetime) -> tuple[list[News], list[News]]:
+    """Return (news that goes at once, what waits for the round)."""
+    at_once = [each for each in news if goes_at_once(each, farm, now)]
+    return at_once, [each for each in news if each not in at_once]

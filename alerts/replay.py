@@ -11,9 +11,11 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from alerts.alarms import Alarm, step
+from alerts.alarms import Alarm, over_since, step
 from alerts.findings import Tick
-from alerts.news import News
+from alerts.news import News, kept_after, still_worth
+from alerts.nudges import parted
+from alerts.rounds import next_round
 from alerts.stages import look, news_of
 from monitor.batches import Batch
 from monitor.farm import Farm
@@ -25,19 +27,19 @@ from monitor.readings import Block, to_ms
 from monitor.scales import Scales
 from monitor.scalesetup import setups_of
 
-_HELD = timedelta(hours=26)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Came:
     """One piece of news that would have come.
 
     Attributes:
-        at: When it would have come.
+        at: When it came.
+        told_at: When it would have been told: at once, or at the round after it.
         news: What it would have told.
     """
 
     at: datetime
+    told_at: datetime
     news: News
 
 
@@ -50,10 +52,12 @@ class Replay:
         """Take the farm, the profiles to judge by, the whole ledger, and when the watching is to begin."""
         self._farm, self._profiles, self._start = farm, profiles, start
         self._entries = effective(entries)
-        self._live = LiveBuffer(_HELD)
+        self._live = LiveBuffer()
         self._scales = Scales(farm.sensors)
         self._scales.set_up(setups_of(entries, farm.sensors))
         self._alarms: dict[str, Alarm] = {}
+        self._kept: list[Came] = []
+        self._round_at: datetime | None = None
         self._batches: dict[str, Batch] = {}
         self._known = -1
 
@@ -63,7 +67,7 @@ class Replay:
         self._scales.take(block)
 
     def look(self, now: datetime) -> tuple[Came, ...]:
-        """Judge the room at an instant, and return what would have been told."""
+        """Judge the room at an instant, and return what would have been told then."""
         known = sum(entry.at <= now for entry in self._entries)
         if known != self._known:
             self._batches, self._known = fold_as_of(self._entries, now), known
@@ -79,7 +83,27 @@ class Replay:
         after = step(self._alarms, look(tick), now)
         found = news_of(self._alarms, after, tick)
         self._alarms = after
-        return tuple(Came(at=now, news=news) for news in found)
+        at_once, rest = parted(found, self._farm, now)
+        told = [Came(at=now, told_at=now, news=news) for news in at_once]
+        if self._round_at is not None and now >= self._round_at:
+            told += self.rest(now)
+            self._round_at = None
+        came_at = {**{each.news.key: each.at for each in self._kept}, **{news.key: now for news in rest}}
+        kept = kept_after([each.news for each in self._kept], at_once, rest)
+        self._kept = [Came(at=came_at[news.key], told_at=now, news=news) for news in kept]
+        if self._kept and self._round_at is None:
+            self._round_at = next_round(self._farm, now)
+        return tuple(told)
+
+    def rest(self, now: datetime) -> list[Came]:
+        """Return what waited for a round, as it would be told now."""
+        kept, self._kept = {each.news.key: each for each in self._kept}, []
+        worth = still_worth([each.news for each in kept.values()], self._over_since, self._farm)
+        return [Came(at=kept[news.key].at, told_at=now, news=news) for news in worth]
+
+    def _over_since(self, root: str) -> datetime | None:
+        """Return since when no alarm of a root is active any more, or None."""
+        return over_since(self._alarms, root)
 
 
 def in_order(block: Block) -> Block:

@@ -30,15 +30,34 @@ def once_each(findings: tuple[Finding, ...], tick: Tick) -> tuple[Finding, ...]:
     return tuple(best.values())
 
 
-_SAYS_MORE = {"too damp": "mould weather"}
-"""What is left out where a finding that says more of the same root holds in the same room."""
+_ROOTS: dict[str, tuple[str, ...]] = {
+    "drifting out": ("too cold", "too hot"),
+    "too damp": ("mould weather", "condensation"),
+    "mould weather": ("condensation",),
+    "too little light": ("lamp is off", "lamps shifted"),
+    "lamp is off": ("lamps shifted",),
+    "lamp is on at night": ("lamps shifted",),
+    "too short a day of light": ("lamp is off", "lamps shifted"),
+    "too long a day of light": ("lamp is on at night", "lamps shifted"),
+    "too little light so far": ("lamp is off", "lamps shifted", "too short a day of light"),
+    "sensor is silent": ("broker is gone", "nothing is heard"),
+    "nothing is heard": ("broker is gone",),
+}
+"""What is left out where a finding that tells its root, or more of it, holds in the same room."""
+_EVERYWHERE = ("broker is gone",)
 
 
 def rooted(findings: tuple[Finding, ...], tick: Tick) -> tuple[Finding, ...]:
     """Return the findings without those of which another tells the root."""
-    held = {(finding.rule, finding.spot.split("/")[0]) for finding in findings}
+    held = {finding.root for finding in findings}
+    everywhere = {finding.rule for finding in findings if finding.rule in _EVERYWHERE}
     return tuple(
-        finding for finding in findings if (_SAYS_MORE.get(finding.rule), finding.spot.split("/")[0]) not in held
+        finding
+        for finding in findings
+        if not any(
+            root in everywhere or f"{root}|{finding.spot.split('/')[0]}" in held
+            for root in _ROOTS.get(finding.rule, ())
+        )
     )
 
 
@@ -53,15 +72,10 @@ def look(tick: Tick) -> tuple[Finding, ...]:
     return findings
 
 
-def _weight(finding: Finding) -> tuple[int, float]:
-    """Return what ranks findings: priority, then how far from the limit."""
+def _weight(finding: Finding) -> tuple[int, float, float]:
+    """Return what ranks findings: priority, then how near to harm, then how far from the limit."""
     far = 0.0 if finding.value is None or finding.limit is None else abs(finding.value - finding.limit)
-    return int(finding.priority), far
-
-
-def group_of(finding: Finding) -> str:
-    """Return the root that findings share: one rule in one room (or store), whichever shelf or batch shows it."""
-    return f"{finding.rule}|{finding.spot.split('/')[0]}"
+    return int(finding.priority), finding.harm, far
 
 
 def news_of(before: Mapping[str, Alarm], after: Mapping[str, Alarm], tick: Tick) -> tuple[News, ...]:
@@ -69,20 +83,20 @@ def news_of(before: Mapping[str, Alarm], after: Mapping[str, Alarm], tick: Tick)
     groups: dict[str, list[Alarm]] = defaultdict(list)
     for alarm in after.values():
         if alarm.is_active:
-            groups[group_of(alarm.finding)].append(alarm)
+            groups[alarm.finding.root].append(alarm)
     told: dict[str, int] = defaultdict(int)
     for alarm in before.values():
         if alarm.is_active:
-            group = group_of(alarm.finding)
-            told[group] = max(told[group], int(alarm.priority))
+            root = alarm.finding.root
+            told[root] = max(told[root], int(alarm.priority))
     return tuple(
-        _news(group, alarms, tick)
-        for group, alarms in groups.items()
-        if max(int(alarm.priority) for alarm in alarms) > max(told[group], int(Priority.LOW))
+        _news(root, alarms, tick)
+        for root, alarms in groups.items()
+        if max(int(alarm.priority) for alarm in alarms) > max(told[root], int(Priority.LOW))
     )
 
 
-def _news(group: str, alarms: Sequence[Alarm], tick: Tick) -> News:
+def _news(root: str, alarms: Sequence[Alarm], tick: Tick) -> News:
     """Return the news of one root, led by whom it harms most."""
     ordered = sorted(alarms, key=lambda alarm: _weight(alarm.finding), reverse=True)
     worst = ordered[0].finding
@@ -96,10 +110,14 @@ def _news(group: str, alarms: Sequence[Alarm], tick: Tick) -> News:
     urgent = worst.priority is Priority.URGENT
     answer = f" I am on it: traywarden heard {short_key(ordered[0].key)}" if urgent else ""
     return News(
-        key=f"{group}|{int(worst.priority)}|{ordered[0].last_change_at.isoformat()}",
+        key=f"{root}|{int(worst.priority)}|{ordered[0].last_change_at.isoformat()}",
         title=f"{worst.rule.capitalize()}: {where}",
         text=f"{worst.cause} {worst.consequence}{also} {worst.action}{answer}",
         priority=worst.priority,
         since=min(alarm.finding.since for alarm in alarms),
         spot=worst.spot,
+        rule=worst.rule,
+        root=root,
+        wakes=worst.wakes,
+        is_passing=worst.is_passing,
     )

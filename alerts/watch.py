@@ -6,7 +6,7 @@ import logging
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from alerts.alarms import Alarm, AlarmState, step
+from alerts.alarms import Alarm, AlarmState, over_since, step
 from alerts.alarms_sql import SqlAlarms
 from alerts.answers import Answers, answered
 from alerts.findings import Priority, Tick
@@ -27,6 +27,7 @@ class RoomWatch:
         self._table = alarms
         self._every = every
         self._alarms: dict[str, Alarm] | None = None
+        self.raised = 0
 
     def check(self, tick: Tick, answers: Answers) -> tuple[News, ...]:
         """Judge the room, keep the alarms' states after what people said of them, and return what is new."""
@@ -40,11 +41,18 @@ class RoomWatch:
         for alarm in changed:
             log.info("alarm.changed key=%s state=%s", alarm.key, alarm.state.value)
         self._alarms = after
+        self.raised = sum(
+            alarm.is_active and not (key in before and before[key].is_active) for key, alarm in after.items()
+        )
         return news_of(before, after, tick)
 
     def next_check_at(self, now: datetime) -> datetime | None:
         """Return when to look again."""
         return now + self._every
+
+    def over_since(self, root: str) -> datetime | None:
+        """Return since when no alarm of a root is active any more; None: one is, or none ever was."""
+        return over_since(self._alarms or {}, root)
 
     def active(self) -> tuple[Alarm, ...]:
         """Return the alarms that are wrong now."""
@@ -59,11 +67,12 @@ def _differs(before: Alarm | None, after: Alarm) -> bool:
 
 
 def unanswered(alarms: Iterable[Alarm], now: datetime) -> tuple[Alarm, ...]:
-    """Return the urgent alarms that nobody has answered for a quarter of an hour."""
+    """Return the urgent alarms, of those that break quiet hours, that nobody has answered for a quarter of an hour."""
     return tuple(
         alarm
         for alarm in alarms
         if alarm.state is AlarmState.UNACKNOWLEDGED
         and alarm.priority is Priority.URGENT
+        and alarm.finding.wakes
         and now - alarm.last_change_at >= ANSWER_WITHIN
     )

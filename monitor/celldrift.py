@@ -35,7 +35,7 @@ class Drift:
         return bool(abs(self.by) >= least and abs(self.by) >= 5 * self.sigma)
 
 
-def temperature_drift(rests: Sequence[Rest], temp_at: Callable[[Array], Array], lit_at: LitAt) -> Drift | None:
+def temperature_drift(rests: Sequence[Rest], air_at: Callable[[Array], Array], lit_at: LitAt) -> Drift | None:
     """Return how a weight follows the temperature, beside what dries in lit and in dark hours; None: too little record.
 
     A tray that dries goes on for hours; a cell that warms answers when the temperature moves, and then stops. So the
@@ -43,7 +43,7 @@ def temperature_drift(rests: Sequence[Rest], temp_at: Callable[[Array], Array], 
 
     Args:
         rests: Half hours of rest, oldest first.
-        temp_at: Temperature of the air about it; NaN where not known. [ms since 1970 UTC -> degC]
+        air_at: Temperature of the air about it; NaN where not known. [ms since 1970 UTC -> degC]
         lit_at: When lamp light falls on the tray.
     """
     near = neighbours(rests, _HOUR_MS)
@@ -53,7 +53,7 @@ def temperature_drift(rests: Sequence[Rest], temp_at: Callable[[Array], Array], 
     end = np.array([float(b.at_ms) for _, b in near])
     hours = (end - begin) / _HOUR_MS
     lit = lit_at((begin + end) / 2).astype(float)
-    warmer = temp_at(end) - temp_at(begin)
+    warmer = air_at(end) - air_at(begin)
     change = np.array([b.grams - a.grams for a, b in near])
     good = ~np.isnan(warmer)
     if good.sum() < _LEAST_PAIRS or float(np.std(warmer[good])) < _LEAST_SPREAD_C:

@@ -43,6 +43,7 @@ class EntryKind(StrEnum):
     UNSHELVED = "unshelved"
     OUT_OF_SERVICE = "out of service"
     IN_SERVICE = "back in service"
+    ACCEPTED = "accepted"
     WITHDRAWN = "withdrawn"
 
 
@@ -71,8 +72,8 @@ class NewEntry:
             CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round).
             CALIBRATED: sensor, what (``scale`` or ``sensor``), and what belongs to it. REFUSED: proposal, why.
             HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.
-            IN_SERVICE: sensor. WITHDRAWN: why. A deed that was first read from a scale keeps ``proposal``, the key of
-            what was read.
+            IN_SERVICE: sensor. ACCEPTED: root (of the findings that are lived with), until, why. WITHDRAWN: why. A deed
+            that was first read from a scale keeps ``proposal``, the key of what was read.
         corrects: Id of the entry that this one replaces, or None.
     """
 

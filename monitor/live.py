@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -16,6 +17,11 @@ from monitor.readings import USABLE, Block, Flag, Reading, from_ms, to_ms
 
 _LEAST_INTERVALS = 5
 _LEARN_FROM = 50
+HELD = timedelta(hours=50)
+"""How far back readings are held: today, and when the lamps came on yesterday, on a day of 25 hours too."""
+
+
+_USABLE = np.isin(np.arange(max(Flag) + 1), list(USABLE))  # by flag
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,16 +73,16 @@ class LiveState(Protocol):
 class _Held:
     """The last hours of one sensor, ascending."""
 
-    times: list[int] = field(default_factory=list)
-    values: list[float] = field(default_factory=list)
-    flags: list[int] = field(default_factory=list)
+    times: array[int] = field(default_factory=lambda: array("q"))
+    values: array[float] = field(default_factory=lambda: array("d"))
+    flags: array[int] = field(default_factory=lambda: array("b"))
     heard_ms: int = 0
 
 
 class LiveBuffer:
     """The LiveState of a running service: readings of the last hours in memory, late ones put in order."""
 
-    def __init__(self, held: timedelta = timedelta(hours=26), most: int = 20_000) -> None:
+    def __init__(self, held: timedelta = HELD, most: int = 20_000) -> None:
         """Hold readings for ``held`` behind the newest of each sensor, and never more than ``most`` of one."""
         self._held_ms = int(held / timedelta(milliseconds=1))
         self._most = most
@@ -146,7 +152,7 @@ class LiveBuffer:
             times = np.array(held.times[start:], dtype=np.int64)
             values = np.array(held.values[start:], dtype=np.float64)
             flags = np.array(held.flags[start:], dtype=np.int8)
-        usable = np.isin(flags, list(USABLE))
+        usable = _USABLE[flags]
         return Recent(measured_at_ms=times[usable], value=values[usable])
 
     def last_heard(self, sensor: str) -> datetime | None:
@@ -159,14 +165,14 @@ class LiveBuffer:
         """Return how many of a sensor's readings since an instant are suspect or failed, and how many there are."""
         with self._lock:
             held = self._sensors.get(sensor)
-            flags = held.flags[bisect_left(held.times, to_ms(since)) :] if held is not None else []
+            flags = held.flags[bisect_left(held.times, to_ms(since)) :] if held is not None else array("b")
         return sum(flag not in USABLE for flag in flags), len(flags)
 
     def usual_interval(self, sensor: str) -> timedelta | None:
         """Return the median of a sensor's last intervals; None under five of them."""
         with self._lock:
             held = self._sensors.get(sensor)
-            times = held.times[-_LEARN_FROM - 1 :] if held is not None else []
+            times = held.times[-_LEARN_FROM - 1 :] if held is not None else array("q")
         if len(times) <= _LEAST_INTERVALS:
             return None
         return timedelta(milliseconds=float(np.median(np.diff(times))))

@@ -115,6 +115,18 @@ def _usual_days(days: Span, plan: PhasePlan, profile: Profile, heat: HeatSoFar |
     return round(min(max(days.usual * meant / had, days.low), days.high))
 
 
+def days_longer(profile: Profile, mean_temp_c: float) -> int | None:
+    """Return how many days later than usual a crop is ready at a mean temperature, by its heat sum.
+
+    Not moved beyond the profile's latest days, as in `spans`. None: at or under the base it hardly grows.
+    """
+    if profile.base_temp_c is not None and mean_temp_c <= profile.base_temp_c.value:
+        return None
+    heat = HeatSoFar(mean_temp_c=mean_temp_c, hours=_LEAST_HEAT_HOURS)
+    plans = [plan for plan in profile.phases if plan.kind is not PhaseKind.HARVEST]
+    return max(sum(_usual_days(plan.days, plan, profile, heat) - round(plan.days.usual) for plan in plans), 0)
+
+
 @dataclass(frozen=True, slots=True)
 class _Begin:
     """When and how surely a phase begins."""

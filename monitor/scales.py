@@ -42,8 +42,8 @@ class ScaleView(Protocol):
         """Return the mean temperature since an instant, or None where less than a day of it is known."""
         ...
 
-    def temp_at(self, temperature: Sequence[str]) -> Callable[[Array], Array]:
-        """Return a function from instants that have been to the temperature of their half hour."""
+    def air_at(self, sensors: Sequence[str]) -> Callable[[Array], Array]:
+        """Return a function from instants that have been to the mean of some sensors in their half hour."""
         ...
 
 
@@ -222,15 +222,18 @@ class Scales:
 
         return at
 
-    def temp_at(self, temperature: Sequence[str]) -> Callable[[Array], Array]:
-        """Return a function from instants that have been to the temperature of their half hour, NaN where not heard."""
-        key = ("temperature at", *temperature, self._newest(temperature))
-        return self._once(key, lambda: self._temp_at(temperature))
+    def air_at(self, sensors: Sequence[str]) -> Callable[[Array], Array]:
+        """Return a function from instants to the mean of some sensors of one quantity in their half hour.
 
-    def _temp_at(self, temperature: Sequence[str]) -> Callable[[Array], Array]:
-        """Return what temp_at returns, computed anew."""
+        NaN where none of them was heard. [ms since 1970 UTC -> stored unit]
+        """
+        key = ("air at", *sensors, self._newest(sensors))
+        return self._once(key, lambda: self._air_at(sensors))
+
+    def _air_at(self, sensors: Sequence[str]) -> Callable[[Array], Array]:
+        """Return what air_at returns, computed anew."""
         with self._lock:
-            known = {place: self._mean(temperature, place) for place in self._places(temperature)}
+            known = {place: self._mean(sensors, place) for place in self._places(sensors)}
 
         def at(at_ms: Array) -> Array:
             places = (np.atleast_1d(np.asarray(at_ms)) // BIN_MS).astype(int)

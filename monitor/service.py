@@ -26,7 +26,7 @@ from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
 from monitor.errors import ChannelError, StoreError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
-from monitor.live import LiveBuffer
+from monitor.live import HELD, LiveBuffer
 from monitor.profiles import Profile
 from monitor.readings import Block, from_ms
 from monitor.scales import Scales
@@ -40,7 +40,6 @@ log = logging.getLogger(__name__)
 
 STATUS_STATE = "service"
 COPY_STATE = "last ledger copy"
-_HELD = timedelta(hours=26)
 SCALES_FROM = timedelta(days=24)
 """How far back the readings of scales and air are read when their state is built anew: a batch's life."""
 _DOWN_FROM = timedelta(minutes=15)
@@ -110,7 +109,7 @@ class Service:
         self.ledger = open_ledger(farm.storage.folder)
         self.aside = quarantine_store(farm)
         self.store: ReadingStore = self.aside if farm.storage.influx is None else open_readings(farm)
-        self.live = LiveBuffer(_HELD)
+        self.live = LiveBuffer()
         self.scales = Scales(farm.sensors)
         self._entries_read = -1
         self._read_set_ups()
@@ -141,7 +140,7 @@ class Service:
         sensors = list(self.farm.sensors)
         if sensors:
             now = self.clock()
-            self.live.rebuild(sensors, self.store.read(sensors, now - _HELD, now + timedelta(minutes=5)))
+            self.live.rebuild(sensors, self.store.read(sensors, now - HELD, now + timedelta(minutes=5)))
 
         if self.scales.followed:
             self._read_back(self.scales.followed)

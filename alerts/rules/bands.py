@@ -1,124 +1,102 @@
-"""Temperature, humidity and light against the band of each batch's phase."""
+"""Temperature and humidity against the band of each batch's phase, by how far and how long."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import timedelta
 
+from alerts.excursion import DEADBAND, Excursion, excursion, kpa_per_point
 from alerts.findings import Finding, Priority, Tick
-from alerts.judge import Outside, judge
-from alerts.standing import Stand, standing
-from monitor.amounts import say_temp
-from monitor.profiles import Band, PhaseKind
-from monitor.reach import sensors_for
+from alerts.judge import judge
+from alerts.reachable import judged_band
+from alerts.recents import recent_of
+from alerts.rules.conditions import ACTION, CONSEQUENCE, NAMES, asked, say_value, who
+from alerts.standing import Stand
+from monitor.profiles import Band, Harm
+from monitor.reach import names_for
 from monitor.readings import Quantity
 
+TELL_FROM, URGENT_FROM = 0.33, 0.7
+"""Shares of the dose that does harm from which it is told, and told at once. Ours: a sensor may read half a degree off,
+and what is told is to be told before the harm is done."""
 _URGENT_HOLD = timedelta(minutes=10)
-
-_NAMES = {
-    (Quantity.TEMPERATURE, True): "too cold",
-    (Quantity.TEMPERATURE, False): "too hot",
-    (Quantity.HUMIDITY, True): "too dry",
-    (Quantity.HUMIDITY, False): "too damp",
-    (Quantity.LIGHT, True): "too little light",
-    (Quantity.LIGHT, False): "light in the dark",
-    (Quantity.PPFD, True): "too little light",
-    (Quantity.PPFD, False): "too much light",
-}
-_CONSEQUENCE = {
-    "too cold": "Growth stalls; tender crops take harm that shows days later.",
-    "too hot": "Seed in the dark cooks and rots; leaves go limp.",
-    "too dry": "Edges dry out first, and open gel or young roots with them.",
-    "too damp": "Mould weather: it starts where leaves stay wet.",
-    "too little light": "Stems stay long and pale.",
-    "light in the dark": "Trays green too early and stay short.",
-    "too much light": "Leaves bleach and dry out.",
-}
-_ACTION = {
-    "too cold": "See that the heater runs and doors are shut; move the most tender trays to the warmest shelf.",
-    "too hot": "Let air through, look whether a heater hangs on, shade or lower the lamps.",
-    "too dry": "Look at the trays' edges; a humidifier empty, or a fan straight on them?",
-    "too damp": "Get the fan going, space trays apart, water less on the next round.",
-    "too little light": "Look at the lamp, its clock, and what stands between it and the trays.",
-    "light in the dark": "Close the gap that lets light under the cover.",
-    "too much light": "Raise or dim the lamp.",
-}
 
 
 def bands(tick: Tick) -> tuple[Finding, ...]:
-    """Return every batch whose phase asks for other air or light than it has."""
-    return tuple(finding for stand in standing(tick) for finding in _of_stand(stand, tick))
+    """Return every batch whose phase asks for other air than it has had for long enough to matter."""
+    found = []
+    for stand, quantity, band, sensors in asked(tick, Quantity.TEMPERATURE, Quantity.HUMIDITY):
+        for sensor in sensors:
+            finding = _judge(stand, quantity, band, sensor, judged_band(quantity, band, sensors, tick), tick)
+            if finding is not None:
+                found.append(finding)
+    return tuple(found)
 
 
-def _of_stand(stand: Stand, tick: Tick) -> Iterator[Finding]:
-    """Yield the findings of trays in one phase at one place."""
-    kind = PhaseKind.HARVEST if stand.span.kind is PhaseKind.OVERGROWN else stand.span.kind
-    plan = stand.profile.plan(kind)
-    if plan is None or stand.spot is None:
-        return
-    for quantity, listed in plan.bands.items():
-        sensors = sensors_for(tick.farm, stand.spot, stand.span, quantity)
-        for band in listed:
-            for sensor in sensors:
-                finding = _judge_band(stand, quantity, band, sensor.id, tick)
-                if finding is not None:
-                    yield finding
-
-
-def _lamp_hides(stand: Stand, quantity: Quantity, band: Band, tick: Tick) -> bool:
-    """Tell whether a light band cannot be judged now, since the lamp is meant to be dark, or was within the hold."""
-    if quantity not in (Quantity.LIGHT, Quantity.PPFD) or band.low is None or stand.spot is None:
-        return False
-    lamp = tick.farm.places.lamp(stand.spot)
-    if lamp is None:
-        return True
-    zone = tick.farm.zone
-    moments = (tick.now, tick.now - timedelta(minutes=band.hold_minutes + 5))
-    return not all(lamp.is_on(moment.astimezone(zone).time()) for moment in moments)
-
-
-def _judge_band(stand: Stand, quantity: Quantity, band: Band, sensor: str, tick: Tick) -> Finding | None:
-    """Return the finding of one band by one sensor, urgent where its urgent end is passed, or None."""
-    if _lamp_hides(stand, quantity, band, tick):
-        return None
-    urgent = judge(tick.live, sensor, band.urgent_low, band.urgent_high, _URGENT_HOLD, tick.now)
-    if urgent is not None:
-        return _finding(stand, quantity, sensor, urgent, Priority.URGENT, tick)
-    hold = timedelta(minutes=band.hold_minutes)
-    outside = judge(tick.live, sensor, band.low, band.high, hold, tick.now)
-    return None if outside is None else _finding(stand, quantity, sensor, outside, Priority.MEDIUM, tick)
-
-
-def say_value(quantity: Quantity, value: float, tick: Tick) -> str:
-    """Return a value as a grower reads it."""
+def harm_from(harm: Harm, quantity: Quantity, *, is_low: bool) -> float:
+    """Return the dose beyond a band from which a crop takes harm. [degC h; kPa h]."""
     if quantity is Quantity.TEMPERATURE:
-        return say_temp(value, tick.farm.units)
-    if quantity is Quantity.HUMIDITY:
-        return f"{value:.0f} % humidity"
-    return f"{value:.0f} lx" if quantity is Quantity.LIGHT else f"{value:.0f} umol m-2 s-1"
+        return (harm.cold if is_low else harm.heat).value
+    return (harm.dry if is_low else harm.damp).value
+
+
+def _judge(
+    stand: Stand,
+    quantity: Quantity,
+    band: Band,
+    sensor: str,
+    ends: tuple[float | None, float | None],
+    tick: Tick,
+) -> Finding | None:
+    """Return the finding of one band by one sensor, or None."""
+    held = judge(tick.live, sensor, band.urgent_low, band.urgent_high, _URGENT_HOLD, tick.now)
+    run = outside_now(stand, quantity, sensor, ends, tick)
+    if run is None or (held is None and run.longest < timedelta(minutes=band.hold_minutes)):
+        return None
+    share = run.dose / harm_from(stand.profile.harm, quantity, is_low=run.is_low)
+    if held is None and share < TELL_FROM:
+        return None
+    urgent = held is not None or share >= URGENT_FROM
+    return _finding(stand, quantity, sensor, run, share, Priority.URGENT if urgent else Priority.MEDIUM, tick)
+
+
+def outside_now(
+    stand: Stand, quantity: Quantity, sensor: str, ends: tuple[float | None, float | None], tick: Tick
+) -> Excursion | None:
+    """Return the run outside a span by one sensor that is not over, or None; found once for all batches that ask."""
+    key = ("outside", sensor, ends)
+    if key not in tick.memo:
+        recent = recent_of(tick, sensor)
+        weight = None
+        if quantity is Quantity.HUMIDITY and len(recent.value):
+            names = names_for(tick.farm, stand.spot, stand.span, Quantity.TEMPERATURE)
+            weight = kpa_per_point(recent, recent_of(tick, names[0]) if names else None)
+        tick.memo[key] = excursion(recent, *ends, tick.now, deadband=DEADBAND[quantity], weight=weight)
+    found: Excursion | None = tick.memo[key]
+    return found
 
 
 def _finding(
-    stand: Stand, quantity: Quantity, sensor: str, outside: Outside, priority: Priority, tick: Tick
+    stand: Stand, quantity: Quantity, sensor: str, run: Excursion, share: float, priority: Priority, tick: Tick
 ) -> Finding:
     """Return a finding in words."""
-    name = _NAMES[(quantity, outside.is_low)]
+    name = NAMES[(quantity, run.is_low)]
     place = tick.farm.places.name(stand.spot)
-    end = "at least" if outside.is_low else "at most"
+    end = "at least" if run.is_low else "at most"
     return Finding(
         rule=name,
         spot=stand.spot or "",
         batch=stand.batch.id,
         sensor=sensor,
         priority=priority,
-        since=outside.since,
-        value=outside.value,
-        limit=outside.limit,
+        since=run.since,
+        value=run.value,
+        limit=run.limit,
+        harm=share,
+        wakes=quantity is Quantity.TEMPERATURE,
         cause=(
-            f"{say_value(quantity, outside.value, tick)} at {place}; batch {stand.batch.id} "
-            f"{stand.profile.name.lower()} ({stand.span.kind.value}) wants "
-            f"{end} {say_value(quantity, outside.limit, tick)}."
+            f"{say_value(quantity, run.value, tick)} at {place}; {who(stand)} wants "
+            f"{end} {say_value(quantity, run.limit, tick)}."
         ),
-        consequence=_CONSEQUENCE[name],
-        action=_ACTION[name],
+        consequence=CONSEQUENCE[name],
+        action=ACTION[name],
     )

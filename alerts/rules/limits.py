@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from datetime import timedelta
 
+from alerts.excursion import DEADBAND, excursion
 from alerts.findings import Finding, Priority, Tick
-from alerts.judge import judge
-from alerts.rules.bands import say_value
+from alerts.recents import recent_of
+from alerts.rules.conditions import say_value
 from monitor.places import Limits, Spot
 from monitor.readings import Quantity
 
@@ -26,8 +27,8 @@ def limits(tick: Tick) -> tuple[Finding, ...]:
 
 def _judge_place(spot: Spot, quantity: Quantity, span: Limits, sensor: str, tick: Tick) -> list[Finding]:
     """Return the finding of one place by one sensor, in a list; empty where all is well."""
-    outside = judge(tick.live, sensor, span.low, span.high, _HOLD, tick.now)
-    if outside is None:
+    outside = excursion(recent_of(tick, sensor), span.low, span.high, tick.now, deadband=DEADBAND.get(quantity, 0.0))
+    if outside is None or outside.longest < _HOLD:
         return []
     side = "under" if outside.is_low else "over"
     return [

@@ -94,7 +94,7 @@ def _drifts(stand: Stand, part: Part, scale: ScaleOf, tick: Tick) -> Iterator[Fi
     else:
         air = air_of(tick, part.spot, stand.span)
         sensors = names_for(tick.farm, part.spot, stand.span, Quantity.TEMPERATURE)
-        drift, least = temperature_drift(list(scale.cell.rests), tick.scales.temp_at(sensors), air.lit_at), DRIFT_FROM
+        drift, least = temperature_drift(list(scale.cell.rests), tick.scales.air_at(sensors), air.lit_at), DRIFT_FROM
         what = f"moves by {drift.by:+.1f} g a degree" if drift else ""
     if drift is None or not drift.is_sure(least):
         return

@@ -1,4 +1,4 @@
-"""``traywarden alarms``, ``heard``, ``shelve`` and ``out-of-service``: what is wrong in the room, and a word on it."""
+"""``traywarden alarms``, ``heard``, ``shelve``, ``accept``, ``out-of-service``: what is wrong, and a word on it."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import click
 from alerts.alarms import Alarm, AlarmState
 from alerts.alarms_sql import SqlAlarms
 from alerts.answers import Answers, answers_of, say_state, short_key
+from alerts.rules.conditions import STAYS
 from monitor.amounts import say_time
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
@@ -19,6 +20,7 @@ from monitor.timewords import read_instant
 
 _RECENT = timedelta(days=2)
 _LONGEST = timedelta(days=7)
+_LONGEST_ACCEPTED = timedelta(days=200)
 
 
 def _known(context: Context) -> dict[str, Alarm]:
@@ -47,8 +49,11 @@ def _named(context: Context, key: str) -> Alarm:
 
 def _until_words(alarm: Alarm, answers: Answers, context: Context) -> str:
     """Return until when an alarm is put aside, or its sensor out of service."""
-    answer = answers.aside.get(alarm.key) if alarm.state is AlarmState.SHELVED else None
-    answer = answer or answers.resting.get(alarm.finding.sensor or "")
+    word = {
+        AlarmState.SHELVED: answers.aside.get(alarm.key),
+        AlarmState.SUPPRESSED: answers.accepted.get(alarm.finding.root),
+    }
+    answer = word.get(alarm.state) or answers.resting.get(alarm.finding.sensor or "")
     return f" until {say_time(answer.until, context.farm().zone)}" if answer and answer.until else ""
 
 
@@ -123,11 +128,11 @@ def _place(desk: Desk, alarm: Alarm) -> str:
     return desk.farm.places.name(alarm.finding.spot)
 
 
-def _end(context: Context, said: str, now: datetime) -> datetime:
+def _end(context: Context, said: str, now: datetime, longest: timedelta = _LONGEST) -> datetime:
     """Return the instant until which something is put aside: a span like 4h or 2d, or a time.
 
     Raises:
-        RefusedError: It lies behind, or further ahead than a week.
+        RefusedError: It lies behind, or further ahead than the longest.
     """
     spans = {"m": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1)}
     text = said.strip().casefold()
@@ -135,8 +140,8 @@ def _end(context: Context, said: str, now: datetime) -> datetime:
         end = now + int(text[:-1]) * spans[text[-1]]
     else:
         end = read_instant(said, now=now, zone=context.farm().zone, ahead=True)
-    if not now < end <= now + _LONGEST:
-        raise RefusedError(f"{said!r} is no time within the next 7 days; give e.g. 4h, 2d or 'fri 17:00'")
+    if not now < end <= now + longest:
+        raise RefusedError(f"{said!r} is no time within the next {longest.days} days; give e.g. 4h, 2d or 'fri 17:00'")
     return end
 
 
@@ -162,6 +167,36 @@ def shelve(context: Context, key: str, span: str | None, why: str, ends: bool, a
     entry = NewEntry(kind=EntryKind.SHELVED, at=desk.at, by=desk.by, data=data)
     when = say_time(end, desk.farm.zone)
     desk.write([entry], [f"Noted: {alarm.finding.rule}, {_place(desk, alarm)}, is put aside until {when}."])
+
+
+@click.command(epilog="Example: traywarden accept K7QM --until 2027-03-15 --why 'the cellar is cold in winter'")
+@click.argument("key")
+@click.option("--until", metavar="DATE", help="Until when: 2027-03-15, 60d; 200 days at most.")
+@click.option("--why", default="", help="Why, if you like.")
+@click.option("--end", "ends", is_flag=True, help="Take it back: tell it again.")
+@common
+@click.pass_obj
+def accept(context: Context, key: str, until: str | None, why: str, ends: bool, at: str | None, by: str | None) -> None:
+    """Live with a room that does not reach a band: not told again until a date, unless it gets worse."""
+    desk = Desk(context, by, at)
+    alarm = _named(context, key)
+    if not alarm.finding.rule.startswith(STAYS):
+        raise RefusedError(
+            f"{alarm.finding.rule!r} can be put aside, not accepted: traywarden shelve {key} --for 2d --why ..."
+        )
+    data: dict[str, Any] = {"root": alarm.finding.root}
+    if ends:
+        entry = NewEntry(kind=EntryKind.ACCEPTED, at=desk.at, by=desk.by, data={**data, "until": desk.at.isoformat()})
+        desk.write([entry], [f"Noted: {alarm.finding.rule} is told again."])
+        return
+    if until is None:
+        raise RefusedError("until when? Give e.g. --until 60d or --until 2027-03-15")
+    end = _end(context, until, desk.at, _LONGEST_ACCEPTED)
+    entry = NewEntry(
+        kind=EntryKind.ACCEPTED, at=desk.at, by=desk.by, data={**data, "until": end.isoformat(), "why": why.strip()}
+    )
+    when = say_time(end, desk.farm.zone)
+    desk.write([entry], [f"Noted: {alarm.finding.rule}, {_place(desk, alarm)}, is accepted until {when}."])
 
 
 @click.command(

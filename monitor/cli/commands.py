@@ -37,6 +37,7 @@ COMMANDS: dict[str, Known] = {
     "alarms": Known(WALK, "What is wrong in the room, or was lately.", "monitor.cli.alarms:alarms"),
     "heard": Known(WALK, "Say that you have heard of it, and are on it.", "monitor.cli.alarms:heard"),
     "shelve": Known(WALK, "Put an alarm aside for a time.", "monitor.cli.alarms:shelve"),
+    "accept": Known(WALK, "Live with a room that cannot reach a band.", "monitor.cli.alarms:accept"),
     "not-yet": Known(WALK, "Answer a task with not yet.", "monitor.cli.verbs_book:not_yet"),
     "look": Known(WALK, "A stack was looked into.", "monitor.cli.verbs_trays:look"),
     "lift": Known(WALK, "How a tray feels in the hand: heavy, right or light.", "monitor.cli.verbs_trays:lift"),

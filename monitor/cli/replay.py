@@ -12,10 +12,10 @@ from monitor.amounts import say_time
 from monitor.cli.common import Context, json_option
 from monitor.clock import at_local, local_day
 from monitor.errors import ConfigError, Fault, RefusedError, TimeError
+from monitor.live import HELD
 from monitor.profiles import Profile
 from monitor.timewords import read_day, read_instant
 
-_BEFORE = timedelta(hours=26)
 _PIECE = timedelta(days=1)
 _LONGEST = timedelta(days=92)
 
@@ -80,7 +80,7 @@ def replay(context: Context, start: str, end: str, files: tuple[Path, ...], ever
     came: list[Came] = []
     store = open_readings(farm)
     try:
-        run.feed(in_order(store.read(sensors, begin_at - _BEFORE, begin_at)))
+        run.feed(in_order(store.read(sensors, begin_at - HELD, begin_at)))
         at = begin_at
         while at < end_at:
             upto = min(at + _PIECE, end_at)
@@ -88,12 +88,14 @@ def replay(context: Context, start: str, end: str, files: tuple[Path, ...], ever
             came += through(run, block, at, upto, timedelta(minutes=every))
             at = upto
             context.warn(f"   replayed to {say_time(at, farm.zone)}")
+        came += run.rest(end_at)
     finally:
         store.close()
     if context.as_json:
         rows = [
             {
                 "at": each.at.isoformat(),
+                "told_at": each.told_at.isoformat(),
                 "title": each.news.title,
                 "text": each.news.text,
                 "priority": each.news.priority.name.lower(),
@@ -103,7 +105,8 @@ def replay(context: Context, start: str, end: str, files: tuple[Path, ...], ever
         context.echo_json({"schema": "traywarden.replay/1", "came": rows})
         return
     for each in came:
-        context.echo(f"{say_time(each.at, farm.zone)}  {each.news.priority.name.lower()}: {each.news.title}")
+        later = "" if each.told_at == each.at else f" (told {say_time(each.told_at, farm.zone)})"
+        context.echo(f"{say_time(each.at, farm.zone)}  {each.news.priority.name.lower()}: {each.news.title}{later}")
         context.echo(f"      {each.news.text}")
     days = (end_at - begin_at) / timedelta(days=1)
     kinds = Counter(each.news.title.split(":")[0] for each in came)

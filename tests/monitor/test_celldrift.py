@@ -13,7 +13,7 @@ from tests.support.weights import HOUR_MS, cell_of, tray
 Array = NDArray[np.float64]
 
 
-def temp_at(at_ms: Array) -> Array:
+def air_at(at_ms: Array) -> Array:
     """Return a room that warms by three degrees within two hours of the lamps coming on at six."""
     hour = np.asarray(at_ms) / HOUR_MS % 24
     up, down = np.clip((hour - 6) / 2, 0, 1) * (hour < 22), np.clip(1 - (hour - 22) / 2, 0, 1) * (hour >= 22)
@@ -32,14 +32,14 @@ def drying_cell(grams_per_degree: float, *, noise_g: float = 2.0) -> LoadCell:
     at_h = np.arange(0, 72, 1 / 30)
     lit = lit_at(at_h * HOUR_MS)
     lost = np.cumsum(np.where(lit, 12.0, 4.0) / 30)
-    grams = 3000 - lost + grams_per_degree * (temp_at(at_h * HOUR_MS) - 20) + rng.normal(0, noise_g, len(at_h))
+    grams = 3000 - lost + grams_per_degree * (air_at(at_h * HOUR_MS) - 20) + rng.normal(0, noise_g, len(at_h))
     return cell_of([(round(hour * HOUR_MS), round(float(value), 1)) for hour, value in zip(at_h, grams, strict=True)])
 
 
 @pytest.mark.parametrize("grams_per_degree", [-3.0, 2.0, 5.0])
 def test_a_cell_that_follows_the_temperature_is_found(grams_per_degree: float) -> None:
     """To a fifth, beside a drying that follows the same lamp."""
-    drift = temperature_drift(list(drying_cell(grams_per_degree).rests), temp_at, lit_at)
+    drift = temperature_drift(list(drying_cell(grams_per_degree).rests), air_at, lit_at)
 
     assert drift is not None
     assert drift.by == pytest.approx(grams_per_degree, rel=0.2)
@@ -48,7 +48,7 @@ def test_a_cell_that_follows_the_temperature_is_found(grams_per_degree: float) -
 
 def test_drying_alone_is_no_drift() -> None:
     """The lamp's own drying is not blamed on the cell."""
-    drift = temperature_drift(list(drying_cell(0.0).rests), temp_at, lit_at)
+    drift = temperature_drift(list(drying_cell(0.0).rests), air_at, lit_at)
 
     assert drift is not None
     assert not drift.is_sure(1.0)
@@ -58,7 +58,7 @@ def test_a_day_of_record_says_nothing() -> None:
     """Nor does a room of one temperature."""
     few = list(drying_cell(3.0).rests)[:40]
 
-    assert temperature_drift(few, temp_at, lit_at) is None
+    assert temperature_drift(few, air_at, lit_at) is None
     assert temperature_drift(list(drying_cell(3.0).rests), lambda at_ms: np.full(np.shape(at_ms), 20.0), lit_at) is None
 
 

@@ -10,6 +10,10 @@ from typing import Any
 
 import pytest
 
+from alerts.alarms import Alarm, AlarmState
+from alerts.alarms_sql import SqlAlarms
+from alerts.answers import answers_of, short_key
+from alerts.findings import Finding, Priority, finding_key
 from monitor.errors import NotFoundError, RefusedError
 from monitor.farmfile import load_farm
 from monitor.readings import Block, Reading
@@ -62,7 +66,7 @@ def test_an_alarm_is_listed_heard_and_over(store: Store) -> None:
     heard = store.says("heard", letters.lower(), "--by", "tomek")
     store.passes(2, 11.0)
     on_it = store.alarm()
-    store.passes(20, 3.0)
+    store.passes(80, 3.0)
 
     assert "wrong now, nobody has answered" in listed
     assert f"traywarden heard {letters}" in listed
@@ -74,7 +78,7 @@ def test_an_alarm_is_listed_heard_and_over(store: Store) -> None:
 
 def test_what_went_unseen_says_so(store: Store) -> None:
     """Back to normal, and nobody looked; `heard all` settles it."""
-    store.passes(20, 3.0)
+    store.passes(80, 3.0)
     unseen = store.says("alarms")
     store.says("heard", "all")
     store.passes(2, 3.0)
@@ -144,3 +148,27 @@ def test_what_is_not_there_is_refused_with_what_is(store: Store, words: tuple[st
     assert isinstance(done.exception, NotFoundError)
     assert says in str(done.exception)
     assert "there are: " in str(done.exception)
+
+
+def test_a_room_that_stays_cold_is_accepted_and_nothing_else_is(store: Store) -> None:
+    """For its root, until a date; a warm cold store can only be put aside for a time."""
+    warm = store.alarm()["key"]
+    refused = store.run("accept", warm, "--until", "30d")
+    key = finding_key("room stays too cold", "cellar/1/1", "1")
+    cold = Finding(
+        rule="room stays too cold", spot="cellar/1/1", batch="1", sensor="air", priority=Priority.MEDIUM, since=BEGIN,
+        value=17.0, limit=20.0, cause="It is 17.", consequence="It takes longer.", action="Warm it.",
+    )  # fmt: skip
+    raised = Alarm(key=key, state=AlarmState.UNACKNOWLEDGED, finding=cold, first_at=BEGIN, last_change_at=BEGIN)
+    SqlAlarms(store.stage.ledger.engine).save([raised])
+    letters = short_key(key)
+    without = store.run("accept", letters)
+    said = store.says("accept", letters, "--until", "60d", "--why", "winter")
+    answers = answers_of(store.stage.ledger.entries())
+
+    assert isinstance(refused.exception, RefusedError)
+    assert "shelve" in str(refused.exception)
+    assert "until when?" in str(without.exception)
+    assert "is accepted until" in said
+    assert answers.accepted[cold.root].why == "winter"
+    assert answers.accepted[cold.root].until is not None

@@ -55,8 +55,8 @@ def test_a_cold_night_would_have_been_told_once(past: Past) -> None:
     done = past.run("replay", "2026-03-03", "2026-03-08")
 
     assert done.exit_code == 0, done.output
-    assert "Thu 5 Mar 23:" in done.stdout
-    assert "medium: Too cold: rack 1 shelf 1" in done.stdout
+    assert "Thu 5 Mar 22:50" in done.stdout
+    assert "urgent: Too cold: rack 1 shelf 1" in done.stdout
     assert "1 in 6 days, by the rules of today: too cold 1." in done.stdout
 
 
