@@ -23,6 +23,7 @@ BREAK = timedelta(hours=1)
 """Inside for so long, a run outside is over and the next one counts from nought. Ours."""
 STALE_AFTER = timedelta(minutes=30)
 """A reading stands for so long; older ones say nothing of now."""
+_INTERVALS = 1.5  # and for so many of its sensor's usual intervals, where that is longer
 _LONGEST = timedelta(hours=26)
 _HOUR_MS = 3_600_000.0
 
@@ -70,7 +71,8 @@ def excursion(
         weight: By what a distance from the end is multiplied in the dose, for each reading; None: by 1.
     """
     at_ms, value = recent.measured_at_ms, recent.value
-    if not len(value) or to_ms(now) - int(at_ms[-1]) > STALE_AFTER / timedelta(milliseconds=1):
+    stale_ms = max(STALE_AFTER / timedelta(milliseconds=1), _INTERVALS * _usual_step(at_ms))
+    if not len(value) or to_ms(now) - int(at_ms[-1]) > stale_ms:
         return None
     start = int(np.searchsorted(at_ms, to_ms(now - _LONGEST)))
     at_ms, value = at_ms[start:], value[start:]

@@ -24,6 +24,12 @@ def recent_of(tick: Tick, sensor: str) -> Recent:
     return found
 
 
+def middles_ms(tick: Tick, count: int) -> NDArray[np.float64]:
+    """Return the middles of the last half hours that are over, newest first. [ms since 1970 UTC]."""
+    newest = to_ms(tick.now) // BIN_MS - 1
+    return np.array([(newest - back) * BIN_MS + BIN_MS / 2 for back in range(count)])
+
+
 def half_hours(tick: Tick, sensors: tuple[str, ...], back: timedelta) -> NDArray[np.float64]:
     """Return the means of some sensors in the half hours that are over, newest first; NaN where none was heard.
 
@@ -34,8 +40,6 @@ def half_hours(tick: Tick, sensors: tuple[str, ...], back: timedelta) -> NDArray
     """
     key = ("half hours", sensors, back)
     if key not in tick.memo:
-        newest = to_ms(tick.now) // BIN_MS - 1
-        at = np.array([(newest - back_by) * BIN_MS + BIN_MS / 2 for back_by in range(int(back / _STEP))])
-        tick.memo[key] = tick.scales.air_at(sensors)(at)
+        tick.memo[key] = tick.scales.air_at(sensors)(middles_ms(tick, int(back / _STEP)))
     found: NDArray[np.float64] = tick.memo[key]
     return found

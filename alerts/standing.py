@@ -9,7 +9,8 @@ from alerts.findings import Tick
 from alerts.warmth import span_of
 from monitor.batches import Batch, Part
 from monitor.phases import PhaseSpan
-from monitor.profiles import Profile
+from monitor.profiles import PhaseKind, Profile
+from monitor.reach import is_covered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +36,13 @@ def standing(tick: Tick) -> Iterator[Stand]:
     """Yield the standing trays of every sown batch whose crop has a profile."""
     for stand, _ in standing_parts(tick):
         yield stand
+
+
+def open_stands(tick: Tick) -> Iterator[tuple[Stand, str]]:
+    """Yield the trays that stand open past germination at a known place, with the place: there mould can start."""
+    for stand in standing(tick):
+        if stand.spot is not None and stand.span.kind is not PhaseKind.GERMINATION and not is_covered(stand.span):
+            yield stand, stand.spot
 
 
 def standing_parts(tick: Tick) -> tuple[tuple[Stand, Part], ...]:

@@ -57,6 +57,11 @@ class LightDay:
     mol_m2: float | None = None
 
 
+def lux_factor(own: float | None, lamp_kind: str | None) -> float | None:
+    """Return the lux for each umol of a light sensor: its own, or its lamp's; None: not said. [lx per umol m-2 s-1]."""
+    return own or LUX_PER_UMOL.get(lamp_kind or "")
+
+
 def is_lit(values: Array, on_from: float, off_under: float) -> NDArray[np.bool_]:
     """Return whether each reading counts as lit, with a dead zone between dark and lit.
 

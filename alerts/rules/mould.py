@@ -7,11 +7,10 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from alerts.findings import Finding, Priority, Tick
-from alerts.standing import Stand, standing
+from alerts.standing import Stand, open_stands
 from monitor.amounts import say_time
 from monitor.loadcell import BIN_MS
-from monitor.profiles import PhaseKind
-from monitor.reach import is_covered, names_for
+from monitor.reach import names_for
 from monitor.readings import Quantity, from_ms, to_ms
 
 DEFICIT_KPA = 0.35
@@ -26,9 +25,7 @@ _LOOK_BACK = timedelta(hours=48)
 def mould(tick: Tick) -> tuple[Finding, ...]:
     """Return the open trays over which the air has been mould weather for six hours."""
     found = []
-    for stand in standing(tick):
-        if stand.spot is None or is_covered(stand.span) or stand.span.kind is PhaseKind.GERMINATION:
-            continue
+    for stand, _ in open_stands(tick):
         since = _since(stand, tick)
         if since is not None:
             found.append(_finding(stand, since, tick))

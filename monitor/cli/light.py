@@ -12,13 +12,8 @@ from monitor.cli.common import Context, json_option
 from monitor.clock import at_local, local_day
 from monitor.errors import RefusedError
 from monitor.farm import Sensor
-from monitor.light import LUX_PER_UMOL, LightDay, light_days
+from monitor.light import LightDay, light_days, lux_factor
 from monitor.readings import USABLE, Quantity, to_ms
-
-
-def _factor(sensor: Sensor) -> float | None:
-    """Return a light sensor's lux for each umol; None: not said."""
-    return sensor.lux_per_umol or LUX_PER_UMOL.get(sensor.lamp_kind or "")
 
 
 def _line(day: LightDay, sensor: Sensor) -> str:
@@ -68,7 +63,7 @@ def light(context: Context, place: str | None, days: int) -> None:
                 last,
                 farm.zone,
                 now_ms=to_ms(now),
-                lux_per_umol=_factor(sensor),
+                lux_per_umol=lux_factor(sensor.lux_per_umol, sensor.lamp_kind),
             )
             rows.append((sensor, found))
     finally:
@@ -101,5 +96,5 @@ def light(context: Context, place: str | None, days: int) -> None:
         context.echo(f"{farm.places.name(sensor.spot)} ({sensor.id})")
         for day in found:
             context.echo(_line(day, sensor))
-        if sensor.quantity is Quantity.LIGHT and _factor(sensor) is None:
+        if sensor.quantity is Quantity.LIGHT and lux_factor(sensor.lux_per_umol, sensor.lamp_kind) is None:
             context.echo("  how much light that is: say what shines with lamp_kind, or lux_per_umol, in farm.toml")
