@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,7 +116,7 @@ def _longest(outside: NDArray[np.bool_], held_h: Array) -> float:
 
 def _usual_step(at_ms: NDArray[np.int64]) -> float:
     """Return the usual distance of readings; 0 where there is one only. [ms]."""
-    return float(np.median(np.diff(at_ms[-20:]))) if len(at_ms) > 1 else 0.0
+    return median(np.diff(at_ms[-20:]).tolist()) if len(at_ms) > 1 else 0.0
 
 
 def kpa_per_point(damp: Recent, temperature: Recent | None, *, usual_c: float = 20.0) -> Array:

@@ -9,8 +9,9 @@ import numpy as np
 
 from alerts.findings import Tick
 from alerts.recents import half_hours
+from monitor.loadcell import BIN_MS
 from monitor.profiles import Band
-from monitor.readings import Quantity
+from monitor.readings import Quantity, to_ms
 
 OVER = timedelta(hours=48)
 """Outside for so long, the room is taken not to reach the band. Ours."""
@@ -39,11 +40,8 @@ class OutOfReach:
 
 def out_of_reach(quantity: Quantity, band: Band, sensors: tuple[str, ...], tick: Tick) -> OutOfReach | None:
     """Return how a room has failed to reach a band for two days, or None where it has, or where that is not known."""
-    key = ("out of reach", quantity, band.low, band.high, sensors)
-    if key not in tick.memo:
-        tick.memo[key] = _out_of_reach(quantity, band, sensors, tick)
-    found: OutOfReach | None = tick.memo[key]
-    return found
+    key = ("out of reach", quantity, band.low, band.high, sensors, to_ms(tick.now) // BIN_MS)
+    return tick.scales.once(key, lambda: _out_of_reach(quantity, band, sensors, tick))
 
 
 def _out_of_reach(quantity: Quantity, band: Band, sensors: tuple[str, ...], tick: Tick) -> OutOfReach | None:

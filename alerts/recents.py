@@ -38,8 +38,5 @@ def half_hours(tick: Tick, sensors: tuple[str, ...], back: timedelta) -> NDArray
         sensors: Sensors of one quantity.
         back: How far back.
     """
-    key = ("half hours", sensors, back)
-    if key not in tick.memo:
-        tick.memo[key] = tick.scales.air_at(sensors)(middles_ms(tick, int(back / _STEP)))
-    found: NDArray[np.float64] = tick.memo[key]
-    return found
+    key = ("half hours", sensors, back, to_ms(tick.now) // BIN_MS)
+    return tick.scales.once(key, lambda: tick.scales.air_at(sensors)(middles_ms(tick, int(back / _STEP))))

@@ -8,6 +8,8 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from itertools import pairwise
+from statistics import median
 from typing import Protocol
 
 import numpy as np
@@ -175,4 +177,4 @@ class LiveBuffer:
             times = held.times[-_LEARN_FROM - 1 :] if held is not None else array("q")
         if len(times) <= _LEAST_INTERVALS:
             return None
-        return timedelta(milliseconds=float(np.median(np.diff(times))))
+        return timedelta(milliseconds=median(later - earlier for earlier, later in pairwise(times)))

@@ -46,6 +46,10 @@ class ScaleView(Protocol):
         """Return a function from instants that have been to the mean of some sensors in their half hour."""
         ...
 
+    def once(self, key: tuple[object, ...], make: Callable[[], T]) -> T:
+        """Return what is made for a key, made once; give the key its half hour, so that it is not asked for ever."""
+        ...
+
 
 class _HalfHours:
     """The half-hourly means of one air sensor."""
@@ -182,15 +186,15 @@ class Scales:
         day that was heard is known. [ms since 1970 UTC -> kPa]
         """
         key = ("deficit", *temperature, "", *humidity, self._newest((*temperature, *humidity)))
-        return self._once(key, lambda: self._deficit_at(temperature, humidity))
+        return self.once(key, lambda: self._deficit_at(temperature, humidity))
 
     def _newest(self, sensors: Sequence[str]) -> int:
         """Return the newest half hour of some sensors; what was computed before it began is kept no longer."""
         with self._lock:
             return max((self._air[name].newest for name in sensors if name in self._air), default=-1)
 
-    def _once(self, key: tuple[object, ...], make: Callable[[], T]) -> T:
-        """Return what is made for a key, made once in a half hour."""
+    def once(self, key: tuple[object, ...], make: Callable[[], T]) -> T:
+        """Return what is made for a key, made once; give the key its half hour, so that it is not asked for ever."""
         if key not in self._known:
             if len(self._known) > 500:
                 self._known.clear()
@@ -228,7 +232,7 @@ class Scales:
         NaN where none of them was heard. [ms since 1970 UTC -> stored unit]
         """
         key = ("air at", *sensors, self._newest(sensors))
-        return self._once(key, lambda: self._air_at(sensors))
+        return self.once(key, lambda: self._air_at(sensors))
 
     def _air_at(self, sensors: Sequence[str]) -> Callable[[Array], Array]:
         """Return what air_at returns, computed anew."""
@@ -253,7 +257,7 @@ class Scales:
     def mean_temp_c(self, temperature: Sequence[str], since_ms: float) -> float | None:
         """Return the mean temperature since an instant, or None where less than a day of it is known."""
         key = ("temperature", *temperature, since_ms, self._newest(temperature))
-        return self._once(key, lambda: self._mean_temp_c(temperature, since_ms))
+        return self.once(key, lambda: self._mean_temp_c(temperature, since_ms))
 
     def _mean_temp_c(self, temperature: Sequence[str], since_ms: float) -> float | None:
         """Return what mean_temp_c returns, computed anew."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 from itertools import pairwise
+from statistics import median
 
 import numpy as np
 
@@ -79,7 +80,7 @@ def _thirds(recent: Recent, end_ms: float) -> tuple[float, float] | None:
     places = np.searchsorted(recent.measured_at_ms, marks, side="right").tolist()
     if min(last - first for first, last in pairwise(places)) < _LEAST_READINGS:
         return None
-    first, second, third = (float(np.median(recent.value[begin:end])) for begin, end in pairwise(places))
+    first, second, third = (median(recent.value[begin:end].tolist()) for begin, end in pairwise(places))
     per_hour = timedelta(hours=1) / _THIRD
     return (second - first) * per_hour, (third - second) * per_hour
 
