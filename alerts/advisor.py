@@ -7,7 +7,7 @@ before stands in the outbox. It says when it wants to be called next; nothing is
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Protocol
 
@@ -36,6 +36,7 @@ from monitor.batches import Batch
 from monitor.errors import ChannelError
 from monitor.farm import Farm
 from monitor.fold import fold_as_of
+from monitor.health import Health
 from monitor.ledger import Entry
 from monitor.live import LiveState
 from monitor.profiles import Profile
@@ -113,12 +114,13 @@ class Advisor:
         watch: Watch,
         channels: Mapping[str, Channel],
         watching_since: datetime,
+        health: Callable[[datetime], Health] = lambda _now: Health(),
     ) -> None:
         """Take the parts that it works with; nothing is read before the first run."""
         self._farm, self._profiles, self._ledger, self._outbox = farm, profiles, ledger, outbox
         self._live, self._watch, self._channels = live, watch, channels
         self._scales: ScaleView = scales if scales is not None else Scales({})
-        self._since = watching_since
+        self._since, self._health = watching_since, health
         self._told: set[str] | None = None
         self._passed_on: set[str] = set()
         self._version = -1
@@ -174,6 +176,7 @@ class Advisor:
             live=self._live,
             watching_since=self._since,
             scales=self._scales,
+            health=self._health(now),
         )
 
     def _read_ledger(self, now: datetime) -> bool:

@@ -14,6 +14,7 @@ from typing import Any
 
 from monitor.batches import Batch
 from monitor.farm import Farm
+from monitor.health import Health
 from monitor.live import LiveState
 from monitor.profiles import Profile
 from monitor.scales import Scales, ScaleView
@@ -91,6 +92,7 @@ class Tick:
         live: What the sensors say.
         watching_since: When this run of the monitor began; silence before that is not a sensor's.
         scales: What the scales and the air of the last days say.
+        health: How the monitor itself is.
         memo: What several rules ask of this one moment, worked out once; a cache, nothing else.
     """
 
@@ -101,6 +103,7 @@ class Tick:
     live: LiveState
     watching_since: datetime
     scales: ScaleView = field(default_factory=lambda: Scales({}))
+    health: Health = field(default_factory=Health)
     memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
 
 

@@ -40,11 +40,11 @@ _ROOTS: dict[str, tuple[str, ...]] = {
     "too short a day of light": ("lamp is off", "lamps shifted"),
     "too long a day of light": ("lamp is on at night", "lamps shifted"),
     "too little light so far": ("lamp is off", "lamps shifted", "too short a day of light"),
-    "sensor is silent": ("broker is gone", "nothing is heard"),
-    "nothing is heard": ("broker is gone",),
+    "sensor is silent": ("broker is gone", "readings are not taken in", "nothing is heard"),
+    "nothing is heard": ("broker is gone", "readings are not taken in"),
 }
 """What is left out where a finding that tells its root, or more of it, holds in the same room."""
-_EVERYWHERE = ("broker is gone",)
+_EVERYWHERE = ("broker is gone", "readings are not taken in")
 
 
 def rooted(findings: tuple[Finding, ...], tick: Tick) -> tuple[Finding, ...]:
@@ -100,7 +100,7 @@ def _news(root: str, alarms: Sequence[Alarm], tick: Tick) -> News:
     """Return the news of one root, led by whom it harms most."""
     ordered = sorted(alarms, key=lambda alarm: _weight(alarm.finding), reverse=True)
     worst = ordered[0].finding
-    spots = list(dict.fromkeys(alarm.finding.spot for alarm in ordered))
+    spots = list(dict.fromkeys(alarm.finding.spot for alarm in ordered if alarm.finding.spot))
     names = [tick.farm.places.name(spot) for spot in spots]
     where = say_list(names[:_NAMED]) + (f" and {len(names) - _NAMED} more places" if len(names) > _NAMED else "")
     others = list(
@@ -111,7 +111,7 @@ def _news(root: str, alarms: Sequence[Alarm], tick: Tick) -> News:
     answer = f" I am on it: traywarden heard {short_key(ordered[0].key)}" if urgent else ""
     return News(
         key=f"{root}|{int(worst.priority)}|{ordered[0].last_change_at.isoformat()}",
-        title=f"{worst.rule.capitalize()}: {where}",
+        title=f"{worst.rule.capitalize()}: {where}" if where else worst.rule.capitalize(),
         text=f"{worst.cause} {worst.consequence}{also} {worst.action}{answer}",
         priority=worst.priority,
         since=min(alarm.finding.since for alarm in alarms),

@@ -141,6 +141,23 @@ class BrokerSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PingSettings:
+    """Where a sign that all is well goes, so that somebody outside notices a dead monitor.
+
+    Attributes:
+        every: At which interval.
+        topic: MQTT topic, or None.
+        url_file: File that holds an address to ask for (it often holds a secret), or None.
+        url_env: Environment variable that holds it, or None.
+    """
+
+    every: timedelta = timedelta(minutes=5)
+    topic: str | None = None
+    url_file: Path | None = None
+    url_env: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class InfluxSettings:
     """Where the InfluxDB is, for farms that keep readings there; the token never stands in farm.toml."""
 
@@ -188,6 +205,7 @@ class Farm:
         profile_folder: Folder of the farm's own crop profiles, or None.
         loss_trays_pct: Share of trays that the farm usually loses. [%]
         delivery_days: Weekdays on which the farm usually delivers.
+        ping: Where a sign that all is well goes; None: nowhere.
         concentrate_ml_per_l: What the label of the farm's own plant food says for a litre; None: none is used. [ml/l]
     """
 
@@ -207,6 +225,7 @@ class Farm:
     loss_trays_pct: float = 0.0
     delivery_days: frozenset[str] = frozenset()
     concentrate_ml_per_l: float | None = None
+    ping: PingSettings | None = None
 
     def tray_size(self, kind: str | None) -> float:
         """Return a tray kind's area as a share of the nominal tray's; 1 where nobody said which."""

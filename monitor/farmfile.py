@@ -5,12 +5,22 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from datetime import timedelta
 from pathlib import Path
 from typing import Any, Literal, cast
 from urllib.parse import urlsplit
 
 from monitor.errors import ConfigError, Fault, UnitError
-from monitor.farm import BrokerSettings, ChannelSettings, Farm, InfluxSettings, Sensor, StorageSettings, TrayKind
+from monitor.farm import (
+    BrokerSettings,
+    ChannelSettings,
+    Farm,
+    InfluxSettings,
+    PingSettings,
+    Sensor,
+    StorageSettings,
+    TrayKind,
+)
 from monitor.farmplaces import PlaceReader
 from monitor.keys import KEYS, keys_of
 from monitor.light import LUX_PER_UMOL
@@ -230,6 +240,21 @@ class _FarmReader(PlaceReader):
             heartbeat_topic=self.topic_or(table, "heartbeat_topic", path, usual.heartbeat_topic),
         )
 
+    def ping(self, document: Mapping[str, Any]) -> PingSettings | None:
+        """Return where a sign that all is well goes, or None where nobody asked for one."""
+        if "ping" not in document:
+            return None
+        table = self.one(document, "ping")
+        self.one_source(table, "ping.", "url")
+        if not {"topic", "url_file", "url_env"} & set(table):
+            self.fault("ping.url_file", None, "url_file, url_env or topic: where the sign goes")
+        return PingSettings(
+            every=timedelta(minutes=self.count_or(table, "every_minutes", "ping.", 5, 1, 1440)),
+            topic=self.topic_or(table, "topic", "ping.", None),
+            url_file=self.path_or(table, "url_file", "ping."),
+            url_env=self.text_or(table, "url_env", "ping.", None),
+        )
+
     def storage(self, document: Mapping[str, Any]) -> StorageSettings:
         """Return where things are kept."""
         table = self.one(document, "storage")
@@ -280,6 +305,7 @@ class _FarmReader(PlaceReader):
             sensors=self.sensors(document),
             units="US" if self.one_of(table, "units", "farm.", ("metric", "US"), "metric") == "US" else "metric",
             broker=self.broker(document),
+            ping=self.ping(document),
             records_from=self.records_from(table),
             profile_folder=self.path_or(table, "profiles", "farm."),
             loss_trays_pct=self.number_or(table, "loss_percent", "farm.", 0.0, 0, 90),

@@ -5,6 +5,7 @@ APScheduler only wakes the code that asks what is due; nothing is stored in it.
 
 from __future__ import annotations
 
+import json
 import logging
 import os
 import threading
@@ -17,6 +18,7 @@ from alerts.alarms_sql import SqlAlarms
 from alerts.channels import open_channels
 from alerts.news import down_news
 from alerts.outbox_sql import SqlOutbox
+from alerts.ping import ping, ping_address
 from alerts.watch import RoomWatch
 from collectors.embedded_broker import EmbeddedBroker
 from collectors.mqtt import MqttCollector
@@ -26,11 +28,13 @@ from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
 from monitor.errors import ChannelError, StoreError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
+from monitor.health import Health
 from monitor.live import HELD, LiveBuffer
 from monitor.profiles import Profile
 from monitor.readings import Block, from_ms
 from monitor.scales import Scales
 from monitor.scalesetup import setups_of
+from monitor.selfwatch import SelfWatch
 from monitor.stores.engine import LEDGER_FILE
 from monitor.stores.ledger import open_ledger
 from monitor.stores.protocol import ReadingStore
@@ -119,6 +123,7 @@ class Service:
             farm, quarantine=self.aside.quarantine, latest=self.store.latest, calibrate=self._calibrated
         )
         self.collector: MqttCollector | None = None
+        self._self_watch = SelfWatch(farm.storage.folder)
         self.outbox = SqlOutbox(self.ledger.engine)
         self.watch = RoomWatch(SqlAlarms(self.ledger.engine), every=look_every)
         self.advisor = Advisor(
@@ -131,6 +136,7 @@ class Service:
             watch=self.watch,
             channels=open_channels(farm, publish=self._publish, console=console),
             watching_since=watching_since or self.started_at,
+            health=self.health,
         )
         self._scheduler: Any = None
         self._running = threading.Lock()
@@ -210,6 +216,27 @@ class Service:
                 self._read_back(self.scales.stale())
             return self.advisor.run_due(now)
 
+    def health(self, now: datetime) -> Health:
+        """Return how the monitor itself is."""
+        return self._self_watch.look(now, self.collector)
+
+    def tell_well(self) -> None:
+        """Send the sign that all is well, where farm.toml asks for one and all is well; a failure is logged only."""
+        settings = self.farm.ping
+        now = self.clock()
+        if settings is None or not self.health(now).is_well:
+            return
+        try:
+            if settings.topic is not None:
+                self._publish(
+                    settings.topic, json.dumps({"schema": "traywarden.well/1", "at": now.isoformat()}).encode()
+                )
+            address = ping_address(settings)
+            if address is not None:
+                ping(address)
+        except ChannelError as exc:
+            log.warning("ping.failed why=%s", exc)
+
     def tell_downtime(self, now: datetime) -> None:
         """Have the next round tell that the monitor was down, where its last sign of life is old."""
         known = self.outbox.state(STATUS_STATE)
@@ -228,6 +255,10 @@ class Service:
             timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
         )
         self._scheduler.add_job(self._wake, "interval", seconds=_LOOK_AGAIN.total_seconds(), id="look again")
+        if self.farm.ping is not None:
+            self._scheduler.add_job(
+                self.tell_well, "interval", seconds=self.farm.ping.every.total_seconds(), next_run_time=self.clock()
+            )
         self._scheduler.start()
         self.tell_downtime(self.clock())
         self._wake()
@@ -277,6 +308,7 @@ class Service:
             "broker_port": self.broker.port if self.broker is not None else self.farm.broker.port,
             "broker_connected": collector is not None and collector.is_connected,
             "trouble": collector.trouble if collector is not None else None,
+            "disk_free_bytes": self.health(now).disk_free_bytes,
             "messages": counters.messages,
             "readings": counters.readings,
             "quarantined": counters.quarantined,

@@ -13,6 +13,7 @@ from alerts.rules.lamps import lamps
 from alerts.rules.lightbands import light_bands
 from alerts.rules.lighthours import light_hours
 from alerts.rules.limits import limits
+from alerts.rules.machine import machine
 from alerts.rules.mould import mould
 from alerts.rules.scales import scales
 from alerts.rules.silence import silence
@@ -33,6 +34,7 @@ ALL: dict[str, Rule] = {
     "dry": dry,
     "scales": scales,
     "silence": silence,
+    "machine": machine,
     "doubtful": doubtful,
     "mould": mould,
 }

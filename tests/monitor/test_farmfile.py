@@ -14,7 +14,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import ConfigError, Fault
-from monitor.farm import BrokerSettings, ChannelSettings, Farm, InfluxSettings, Sensor, StorageSettings, TrayKind
+from monitor.farm import (
+    BrokerSettings,
+    ChannelSettings,
+    Farm,
+    InfluxSettings,
+    PingSettings,
+    Sensor,
+    StorageSettings,
+    TrayKind,
+)
 from monitor.farmfile import load_farm, parse_farm, read_farm
 from monitor.keys import KEYS, keys_of
 from monitor.people import Person, QuietHours
@@ -182,7 +191,18 @@ def test_a_secret_may_come_from_the_environment() -> None:
     assert influx.token_env == "INFLUX_TOKEN"
 
 
-REACHED = (Farm, Sensor, TrayKind, ChannelSettings, BrokerSettings, StorageSettings, InfluxSettings, Person, Spot)
+REACHED = (
+    Farm,
+    Sensor,
+    TrayKind,
+    ChannelSettings,
+    BrokerSettings,
+    StorageSettings,
+    InfluxSettings,
+    PingSettings,
+    Person,
+    Spot,
+)
 
 
 def nodes(value: object) -> list[object]:

@@ -132,6 +132,11 @@ ca_file = "ca.pem"
 client_id = "saltcellar-monitor"
 heartbeat_topic = "saltcellar/heartbeat"
 
+[ping]
+every_minutes = 10
+topic = "saltcellar/well"
+url_file = "ping-address.txt"
+
 [storage]
 folder = "records"
 ledger_copies = "copies"
@@ -146,6 +151,7 @@ token_file = "influx-token.txt"
 
 INSTEAD = {
     "broker.password_env": ('password_file = "broker-password.txt"', 'password_env = "BROKER_PASSWORD"'),
+    "ping.url_env": ('url_file = "ping-address.txt"', 'url_env = "PING_ADDRESS"'),
     "storage.influx.token_env": ('token_file = "influx-token.txt"', 'token_env = "INFLUX_TOKEN"'),
 }
 """Keys that cannot stand beside the one they replace: (line of TEXT, line in its place)."""
