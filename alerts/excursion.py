@@ -71,13 +71,14 @@ def excursion(
         deadband: How far inside it must be again to be over. [stored unit]
         weight: By what a distance from the end is multiplied in the dose, for each reading; None: by 1.
     """
-    at_ms, value = recent.measured_at_ms, recent.value
+    upto = int(np.searchsorted(recent.measured_at_ms, to_ms(now), side="right"))
+    at_ms, value = recent.measured_at_ms[:upto], recent.value[:upto]
     stale_ms = max(STALE_AFTER / timedelta(milliseconds=1), _INTERVALS * _usual_step(at_ms))
     if not len(value) or to_ms(now) - int(at_ms[-1]) > stale_ms:
         return None
     start = int(np.searchsorted(at_ms, to_ms(now - _LONGEST)))
     at_ms, value = at_ms[start:], value[start:]
-    scale = np.ones(len(value)) if weight is None else weight[start:]
+    scale = np.ones(len(value)) if weight is None else weight[start:upto]
     under = np.zeros(len(value)) if low is None else np.maximum(low - value, 0.0)
     over = np.zeros(len(value)) if high is None else np.maximum(value - high, 0.0)
     outside = np.flatnonzero((under > 0) | (over > 0))
@@ -87,7 +88,7 @@ def excursion(
     far, limit = (under, low) if is_low else (over, high)
     near = value < (low or 0.0) + deadband if is_low else value > (high or 0.0) - deadband
     places = np.flatnonzero(near)
-    pause = max(BREAK / timedelta(milliseconds=1), 3 * _usual_step(at_ms))
+    pause = max(BREAK / timedelta(milliseconds=1), _INTERVALS * _usual_step(at_ms))
     if to_ms(now) - at_ms[places[-1]] >= pause:
         return None
     breaks = np.flatnonzero(np.diff(at_ms[places]) > pause)

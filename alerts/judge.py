@@ -11,6 +11,9 @@ from monitor.live import LiveState, Recent
 from monitor.readings import from_ms, to_ms
 
 _STALE_AFTER = timedelta(minutes=30)
+_INTERVALS = 1.5
+"""A reading speaks for so many usual intervals of its sensor, else one that speaks hourly would raise an alarm anew
+each hour. Ours."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,8 +62,9 @@ def judge(
 
     A sensor whose newest reading is old says nothing here; that it is silent is a finding of its own.
     """
-    recent = live.recent(sensor, now - hold - timedelta(hours=2))
-    if not len(recent.value) or int(recent.measured_at_ms[-1]) < to_ms(now - max(hold, _STALE_AFTER)):
+    speaks_for = max(hold, _STALE_AFTER, _INTERVALS * (live.usual_interval(sensor) or timedelta(0)))
+    recent = live.recent(sensor, now - speaks_for - hold - timedelta(hours=2))
+    if not len(recent.value) or int(recent.measured_at_ms[-1]) < to_ms(now - speaks_for):
         return None
     run = outside_run(recent, low, high)
     return run if run is not None and now - run.since >= hold else None

@@ -18,7 +18,7 @@ from collectors.csv_fields import MISSING, NumberColumn, Reader, TimeColumn, pla
 from collectors.csv_table import DELIMITERS, Layout, find_layout, read_rows
 from monitor.errors import ImportFileError
 from monitor.farm import Sensor
-from monitor.readings import Block, Doubt, Flag, Reading
+from monitor.readings import USABLE, Block, Doubt, Flag, Reading
 
 CLOCK_TOLERANCE = timedelta(minutes=5)
 _BLOCK_ROWS = 5_000
@@ -78,6 +78,7 @@ class Tally:
     Attributes:
         readings: Readings handed on.
         missing: Fields without a value.
+        doubtful: Readings of them that are kept but flagged suspect or failed.
         errors: (line, what is wrong), in file order, the first 1,000.
         error_count: How many rows or fields were in error.
         first_at: Earliest instant handed on.
@@ -86,6 +87,7 @@ class Tally:
 
     readings: int = 0
     missing: int = 0
+    doubtful: int = 0
     error_count: int = 0
     errors: list[tuple[int, str]] = field(default_factory=list)
     first_at: datetime | None = None
@@ -97,9 +99,10 @@ class Tally:
         if len(self.errors) < 1_000:
             self.errors.append((line, why))
 
-    def hand_on(self, at: datetime) -> None:
+    def hand_on(self, at: datetime, flag: Flag) -> None:
         """Count one reading."""
         self.readings += 1
+        self.doubtful += flag not in USABLE
         self.first_at = at if self.first_at is None else min(self.first_at, at)
         self.last_at = at if self.last_at is None else max(self.last_at, at)
 
@@ -226,7 +229,7 @@ def read_blocks(
                 if judged is not None:
                     kept, flag, doubt = judged
                     waiting.append(Reading(sensor=sensor.id, measured_at=at, value=kept, flag=flag, doubt=doubt | odd))
-                    tally.hand_on(at)
+                    tally.hand_on(at, flag)
             if seen % _BLOCK_ROWS == 0:
                 yield Block.from_readings(waiting)
                 waiting = []

@@ -232,7 +232,7 @@ class _Object:
         factor, offset = factor_and_offset(sensor.unit, sensor.quantity)
         value = factor * self._number(said, sensor.pointer or "") + offset
         time = None if sensor.time_pointer is None else self._at(sensor.time_pointer)
-        time_s = None if time is None else seconds_of(time, sensor.time_zone)
+        time_s = None if time is None else seconds_of(time, sensor.time_zone, arrived_s=self._arrived_s)
         yield Decoded(sensor, value, time_s, self._arrived_s if time_s is None else time_s)
 
     def nothing(self) -> str:

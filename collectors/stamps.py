@@ -13,6 +13,9 @@ from monitor.errors import PayloadError
 _MS_FROM = 1e11
 """A bare number of at least this is milliseconds since 1970, not seconds (which would be the year 5138)."""
 
+_AHEAD_S = 300.0
+"""A device's clock may be this far ahead of the time of arrival. [s]"""
+
 # [RFC3339] section 5.6, with a space for the T as its note allows; the offset may be left out where a zone is known
 _STAMP = re.compile(
     r"(?P<day>\d{4}-\d\d-\d\d)[Tt ](?P<minute>\d\d:\d\d):(?P<second>\d\d)(?P<part>\.\d+)?"
@@ -21,13 +24,14 @@ _STAMP = re.compile(
 )
 
 
-def seconds_of(said: Any, zone: str | None = None) -> float:
+def seconds_of(said: Any, zone: str | None = None, *, arrived_s: float | None = None) -> float:
     """Return a payload's time in seconds since 1970.
 
     Args:
         said: A number (seconds, or milliseconds from 1e11 up), a text that holds one, or an RFC 3339 date-time.
-        zone: Time zone of a device that writes local times without offset; None: such times are refused. A local
-            time that occurs twice means the first.
+        zone: Time zone of a device that writes local times without offset; None: such times are refused.
+        arrived_s: When it came. A local time that occurs twice means the second where it came after that, since
+            devices send as they measure; else, and where it is not known, the first. [s since 1970]
 
     Raises:
         PayloadError: It is none of these; says what would be.
@@ -35,7 +39,7 @@ def seconds_of(said: Any, zone: str | None = None) -> float:
     if isinstance(said, str):
         stamp = _STAMP.fullmatch(said)
         if stamp is not None:
-            return _of_stamp(said, stamp, zone)
+            return _of_stamp(said, stamp, zone, arrived_s)
     number = _number(said)
     if number is None:
         raise PayloadError(
@@ -55,7 +59,7 @@ def _number(said: Any) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def _of_stamp(said: str, stamp: re.Match[str], zone: str | None) -> float:
+def _of_stamp(said: str, stamp: re.Match[str], zone: str | None, arrived_s: float | None) -> float:
     """Return the seconds of a date-time whose shape is right; a leap second counts as the one after it."""
     leaps = stamp["second"] == "60"
     second = "59" if leaps else stamp["second"]
@@ -65,10 +69,18 @@ def _of_stamp(said: str, stamp: re.Match[str], zone: str | None) -> float:
         if wall.tzinfo is None:
             if zone is None:
                 raise PayloadError(f"{said!r} has no offset; set time_zone for its sensor in farm.toml")
-            wall = wall.replace(tzinfo=ZoneInfo(zone))
+            wall = _of_its_pass(wall.replace(tzinfo=ZoneInfo(zone)), arrived_s)
         instant = wall.astimezone(UTC)
     except (ValueError, OverflowError) as exc:
         raise PayloadError(f"{said!r} is no time that can be: {exc}") from exc
     if leaps and (instant.hour, instant.minute) != (23, 59):
         raise PayloadError(f"{said!r} has a leap second where none can be")
     return instant.timestamp() + (1.0 if leaps else float(f"0{stamp['part'] or ''}"))
+
+
+def _of_its_pass(wall: datetime, arrived_s: float | None) -> datetime:
+    """Return a local time as the second of its kind where it came after that, else as the first."""
+    again = wall.replace(fold=1)
+    if arrived_s is None or again.timestamp() <= wall.timestamp():
+        return wall  # occurs once, or is skipped
+    return again if again.timestamp() <= arrived_s + _AHEAD_S else wall

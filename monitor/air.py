@@ -1,4 +1,4 @@
-"""What moist air is like: saturation pressure, vapour pressure deficit, dew point, absolute humidity; pure.
+"""What moist air is like: saturation pressure, deficit, dew point, absolute humidity, humidity ratio; pure.
 
 All functions take arrays of one shape and return that shape; what lies outside the span, or is NaN, becomes NaN.
 """
@@ -14,6 +14,9 @@ Array = NDArray[np.float64]
 LOWEST_C, HIGHEST_C = 0.0, 50.0
 """Span of temperatures that these formulas are used in; our choice, for indoor air. [degC]"""
 _GAS_CONSTANT_VAPOUR = 461.5  # J kg-1 K-1, [FAO56] annex 3 gives 287 / 0.622
+_VAPOUR_TO_AIR = 0.622  # molecular mass of water vapour over that of dry air, [FAO56] eq. 8
+STANDARD_PRESSURE_KPA = 101.325
+"""Air pressure at sea level, exact by definition. [kPa]"""
 
 
 def _usable(air_temp_c: Array, rel_humidity_pct: Array | None = None) -> NDArray[np.bool_]:
@@ -102,3 +105,21 @@ def absolute_humidity(air_temp_c: Array, rel_humidity_pct: Array) -> Array:
     """
     kelvin = np.asarray(air_temp_c, dtype=float) + 273.15
     return vapour_pressure(air_temp_c, rel_humidity_pct) * 1e6 / (_GAS_CONSTANT_VAPOUR * kelvin)
+
+
+def humidity_ratio(air_temp_c: Array, rel_humidity_pct: Array, pressure_kpa: float = STANDARD_PRESSURE_KPA) -> Array:
+    """Return the mass of vapour by the mass of the dry air that it is mixed with. [kg kg-1].
+
+    Args:
+        air_temp_c: Air temperature, any shape. [degC]
+        rel_humidity_pct: Relative humidity over liquid water, the same shape. [%]
+        pressure_kpa: Pressure of the air, vapour and all; over 20. [kPa]
+
+    Raises:
+        ShapeError: The two differ in shape.
+
+    Source:
+        Dalton's law with the ratio of molecular masses of [FAO56] eq. 8.
+    """
+    kpa = vapour_pressure(air_temp_c, rel_humidity_pct)
+    return _VAPOUR_TO_AIR * kpa / (pressure_kpa - kpa)

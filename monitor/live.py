@@ -120,7 +120,9 @@ class LiveBuffer:
                 held.flags.insert(place, flag)
         held.heard_ms = max(held.heard_ms, at_ms)
         if len(held.times) > self._most or held.times[0] < held.times[-1] - self._held_ms - 3_600_000:
-            keep = max(bisect_left(held.times, held.times[-1] - self._held_ms), len(held.times) - self._most)
+            old = bisect_left(held.times, held.times[-1] - self._held_ms)
+            old = min(old, max(len(held.times) - _LEARN_FROM - 1, 0))  # a silence does not unlearn how often it speaks
+            keep = max(old, len(held.times) - self._most)
             del held.times[:keep], held.values[:keep], held.flags[:keep]
 
     def rebuild(self, sensors: Sequence[str], block: Block) -> None:

@@ -195,7 +195,7 @@ def attenuated(
         if few or early or not len(found):
             flags[place] = flags[place] if np.isnan(values[place]) else int(Flag.NOT_EVALUATED)
             continue
-        wide = _spread(found, spread, of_all=window_s is None)
+        wide = _spread(found, spread)
         flag = Flag.FAIL if wide < fail else Flag.SUSPECT if wide < suspect else Flag.PASS
         if not np.isnan(values[place]):
             flags[place] = int(flag)
@@ -207,13 +207,9 @@ def _usual_interval(at_s: Array) -> float:
     return float(np.median(np.diff(at_s))) if len(at_s) > 1 else 0.0
 
 
-def _spread(found: Array, spread: str, *, of_all: bool) -> float:
-    """Return standard deviation or range; a window's deviation is that of a sample, as [IOOS-QC] has it."""
-    if spread == "range":
-        return float(found.max() - found.min())
-    if of_all:
-        return float(found.std())
-    return float(found.std(ddof=1)) if len(found) > 1 else 0.0
+def _spread(found: Array, spread: str) -> float:
+    """Return range, or standard deviation with n below the line, as [IOOS-QC] has it."""
+    return float(found.max() - found.min()) if spread == "range" else float(found.std())
 
 
 def highest(vectors: Sequence[Flags]) -> Flags:

@@ -9,24 +9,29 @@ from monitor.farm import Sensor
 from monitor.readings import Quantity, from_ms, to_ms
 
 _OVER = timedelta(hours=1)
+_INTERVALS = 8
+"""Where a sensor speaks so rarely that an hour tells little, so many of its usual intervals are looked at. Ours."""
 _SHARE = 0.3
 _LEAST = 5
 
 
 def doubtful(tick: Tick) -> tuple[Finding, ...]:
-    """Return the sensors of which a third of the last hour's readings is doubtful; scales have their own rule."""
+    """Return the sensors of which a third of the last readings is doubtful; scales have their own rule."""
     found = []
     for sensor in tick.farm.sensors.values():
         if sensor.quantity is Quantity.WEIGHT:
             continue
-        bad, count = tick.live.doubted(sensor.id, tick.now - _OVER)
+        usual = sensor.usual_interval or tick.live.usual_interval(sensor.id) or timedelta(0)
+        over = max(_OVER, _INTERVALS * usual)
+        bad, count = tick.live.doubted(sensor.id, tick.now - over)
         if bad >= _LEAST and bad >= _SHARE * count:
-            found.append(_finding(sensor, bad, count, tick))
+            found.append(_finding(sensor, bad, count, over, tick))
     return tuple(found)
 
 
-def _finding(sensor: Sensor, bad: int, count: int, tick: Tick) -> Finding:
+def _finding(sensor: Sensor, bad: int, count: int, over: timedelta, tick: Tick) -> Finding:
     """Return the finding in words."""
+    span = "an hour" if over == _OVER else f"in {over / timedelta(hours=1):.0f} hours"
     place = tick.farm.places.name(sensor.spot)
     return Finding(
         rule="sensor cannot be right",
@@ -34,10 +39,13 @@ def _finding(sensor: Sensor, bad: int, count: int, tick: Tick) -> Finding:
         batch=None,
         sensor=sensor.id,
         priority=Priority.MEDIUM,
-        since=from_ms(to_ms(tick.now - _OVER)),
+        since=from_ms(to_ms(tick.now - over)),
         value=bad / count,
         limit=_SHARE,
-        cause=f"Sensor {sensor.id} at {place} jumps, hangs or shows what cannot be: {bad} of {count} readings an hour.",
+        cause=f"Sensor {sensor.id} at {place} jumps, hangs or shows what cannot be: {bad} of {count} readings {span}.",
         consequence=f"Its {sensor.quantity.value} is not judged on meanwhile, so nobody watches it there.",
-        action=f"Look at its cable and battery, and for drops on it. Rest it: traywarden out-of-service {sensor.id}",
+        action=(
+            f"Look at its cable and battery, for drops on it, and whether its unit is right. "
+            f"Rest it: traywarden out-of-service {sensor.id}"
+        ),
     )

@@ -152,7 +152,14 @@ def _came_on(sensor: Sensor, lamp: LampHours | None, tick: Tick) -> list[datetim
 
 
 def _finding(
-    rule: str, stand: Stand, sensor: Sensor, since: datetime, value: float, limit: float, *said: str
+    rule: str,
+    stand: Stand,
+    sensor: Sensor,
+    since: datetime,
+    value: float,
+    limit: float,
+    *said: str,
+    priority: Priority = Priority.MEDIUM,
 ) -> Finding:
     """Return a finding; ``said``: cause, consequence, action."""
     return Finding(
@@ -160,7 +167,7 @@ def _finding(
         spot=stand.spot or "",
         batch=stand.batch.id,
         sensor=sensor.id,
-        priority=Priority.URGENT,
+        priority=priority,
         since=since,
         value=value,
         limit=limit,
@@ -178,8 +185,9 @@ def _shift_finding(stand: Stand, sensor: Sensor, at: datetime, shift: timedelta,
     return _finding(
         "lamps shifted", stand, sensor, at, hours, SHIFT_FROM / _HOUR,
         f"The lamps at {place} came on at {say_time(at, tick.farm.zone)}, {hours:.1f} h {side} than the day before.",
-        "Since a power cut their clock runs wrong, and days and nights of the trays with it.",
+        "A timer that lost its time, after a power cut say, shifts the trays' days and nights.",
         "Set the lamps' timer; if it was meant, write the new hours into farm.toml.",
+        priority=Priority.URGENT,
     )  # fmt: skip
 
 

@@ -76,6 +76,7 @@ def _facts(path: Path, manner: Manner, tally: Tally, new: int) -> dict[str, Any]
         "readings": tally.readings,
         "new_readings": new,
         "missing": tally.missing,
+        "doubtful": tally.doubtful,
         "errors": tally.error_count,
         "error_rows": [{"line": line, "why": why} for line, why in tally.errors],
         "first_at": tally.first_at.isoformat() if tally.first_at else None,
@@ -99,6 +100,11 @@ def _tell(context: Context, facts: dict[str, Any]) -> None:
         f"{facts['file']}: {facts['rows']} rows, {facts['readings']} readings, of them {facts['new_readings']} new; "
         f"{facts['missing']} fields without a value, {facts['errors']} in error."
     )
+    if facts["doubtful"]:
+        context.warn(
+            f"   {facts['doubtful']} of them cannot be right for such a sensor and are not judged on. Is the unit the "
+            "file's? Say it behind the sensor and bring the file in again, e.g. --map Temp=air-1:degF"
+        )
 
 
 @click.command(

@@ -222,6 +222,43 @@ def test_a_sensor_that_jumps_raises_itself_and_no_alarm_of_the_room(cellar: Farm
     assert about == ["sensor cannot be right"]
 
 
+@pytest.mark.parametrize(
+    ("every", "rules"),
+    [
+        pytest.param(timedelta(minutes=10), ["sensor cannot be right"], id="every ten minutes: by the last hour"),
+        pytest.param(timedelta(hours=1), ["sensor cannot be right"], id="hourly: by its last readings"),
+    ],
+)
+def test_a_sensor_that_speaks_rarely_raises_itself_too(cellar: Farm, every: timedelta, rules: list[str]) -> None:
+    """Ten readings of 70 degC, which no room has: the last hour of an hourly one holds a single one of them."""
+    live = LiveBuffer()
+    readings = [
+        Reading(sensor="t11", measured_at=START + place * every, value=70.0, flag=Flag.FAIL) for place in range(10)
+    ]
+    live.take(Block.from_readings(readings))
+    now = START + 9 * every
+    tick = Tick(now=now, farm=cellar, profiles=PROFILES, batches={}, live=live, watching_since=now)
+
+    assert [finding.rule for finding in look(tick) if finding.sensor == "t11"] == rules
+
+
+def test_an_hourly_sensor_speaks_until_its_next_reading(cellar: Farm) -> None:
+    """A cold store too warm for six hours, told by an hourly sensor, is one urgent alarm and not one an hour."""
+    live, alarms, titles = LiveBuffer(), dict[str, Alarm](), []
+    for minute in range(0, 16 * 60, 5):
+        now = START + timedelta(minutes=minute)
+        if minute % 60 == 0:
+            value = 9.0 if 8 <= minute // 60 < 14 else 3.0
+            live.take(Block.from_readings([Reading(sensor="cold-air", measured_at=now, value=value)]))
+        tick = Tick(now=now, farm=cellar, profiles=PROFILES, batches={}, live=live, watching_since=START)
+        after = step(alarms, [each for each in look(tick) if each.sensor == "cold-air" and each.limit], now)
+        titles += [news.title for news in news_of(alarms, after, tick)]
+        alarms = after
+
+    assert titles == ["Temperature over this place's limit: the cold store"]
+    assert [alarm.state for alarm in alarms.values()] == [AlarmState.RETURNED_UNACKNOWLEDGED]
+
+
 def test_a_silent_sensor_is_told_once(cellar: Farm) -> None:
     """Half an hour without a word, where it speaks each minute; then nothing more of it."""
     week = Week(cellar)

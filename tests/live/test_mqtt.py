@@ -92,7 +92,7 @@ def packs() -> tuple[list[str], dict[tuple[str, int], float]]:
     expected: dict[tuple[str, int], float] = {}
     with UCI.open(encoding="utf-8", newline="") as text:
         rows = list(csv.reader(text))[1:]
-    for _, wall, temp, humidity, light in rows:
+    for _, wall, temp, humidity, light, _ in rows:
         second = int(datetime.fromisoformat(wall).replace(tzinfo=UTC).timestamp())
         lines.append(
             json.dumps(

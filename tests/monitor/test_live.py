@@ -60,3 +60,17 @@ def test_the_usual_interval_is_learned() -> None:
 
     assert live.usual_interval("a") == timedelta(minutes=5)
     assert live.usual_interval("b") is None
+
+
+def test_a_long_silence_does_not_unlearn_the_usual_interval() -> None:
+    """Hourly for two days, silent for four, and back: still hourly from the first reading on, and memory bounded."""
+    live = LiveBuffer()
+    hours = [*range(48), *range(144, 146)]
+    for hour in hours:
+        live.take(Block.from_readings([reading(60 * hour)]))
+
+    assert live.usual_interval("a") == timedelta(hours=1)
+
+    live.take(Block.from_readings([reading(60 * hour) for hour in range(146, 500)]))
+
+    assert len(live.recent("a", T0).value) <= 52

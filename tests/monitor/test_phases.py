@@ -137,6 +137,7 @@ def test_heat_moves_the_usual_day_within_its_ends(mean_c: float, usual_day: int)
         ("Europe/Lisbon", "2026-03-27"),
         ("America/Phoenix", "2026-03-06"),
         ("Europe/Lisbon", "2028-02-27"),  # a leap day
+        ("Europe/Lisbon", "2028-02-29"),
     ],
 )
 def test_days_are_calendar_days_through_clock_changes(zone: str, sown: str) -> None:

@@ -22,11 +22,27 @@ ROOM = Path(__file__).parents[1] / "data" / "room_uci_excerpt.csv"
 
 @pytest.mark.parametrize(
     ("ppfd", "hours", "mol"),
-    [(100, 12, 4.32), (150, 16, 8.64), (200, 16, 11.52), (300, 16, 17.28), (38.1, 12, 1.6), (400, 16, 23.04)],
-)
+    [
+        (100, 12, 4.32), (100, 16, 5.76), (150, 16, 8.64), (200, 16, 11.52), (250, 16, 14.40), (300, 16, 17.28),
+        (400, 16, 23.04), (208.3, 16, 12.00), (277.8, 12, 12.00), (209.5, 16, 12.07), (45, 16, 2.59),
+    ],
+)  # fmt: skip
 def test_light_integral_of_an_even_light(ppfd: float, hours: float, mol: float) -> None:
-    """[PURDUE-DLI] PPFD x hours x 3600 / 1e6; 38.1 for 12 h prints as 1.6."""
-    assert daily_light_integral(ppfd, hours) == pytest.approx(mol, abs=0.05)
+    """[PURDUE-DLI] PPFD x hours x 3600 / 1e6, computed by hand to two places."""
+    assert daily_light_integral(ppfd, hours) == pytest.approx(mol, abs=0.005)
+
+
+def test_light_integral_of_a_published_example() -> None:
+    """[PURDUE-DLI] the formula note prints 1.6 for 38.1 over 12 h: half of the last printed digit."""
+    assert daily_light_integral(38.1, 12) == pytest.approx(1.6, abs=0.05)
+
+
+def test_lux_factors_are_those_printed() -> None:
+    """[THIMIJAN-HEINS] lux for each umol m-2 s-1 of 400 to 700 nm, all six as quoted: checks our copying."""
+    assert dict(LUX_PER_UMOL) == {
+        "sun": 54, "blue sky": 52, "metal halide": 71, "high-pressure sodium": 82, "cool-white fluorescent": 74,
+        "incandescent": 50,
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(
