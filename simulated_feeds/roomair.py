@@ -77,6 +77,7 @@ class Air:
     humidity_pct: Array
     heater_w: Array
     cooler_w: Array
+    mist_g_h: Array
     balance: Balance
 
 
@@ -135,7 +136,7 @@ def _run(plan: RoomPlan, gains: Gains, state: _State, count: int) -> Air:
         gains.heater[:count].tolist(), gains.cooler[:count].tolist(), gains.humidifier[:count].tolist(),
         strict=True,
     )  # fmt: skip
-    rows: list[tuple[float, float, float, float, float]] = []
+    rows: list[tuple[float, float, float, float, float, float]] = []
     heat_in = heat_out = vapour_in = vapour_out = 0.0
     for out_c, out_g, watts, wet, leaves, door, heater_mode, cooler_mode, mist_mode in columns:
         air_c, vapour = state.air_c, state.vapour
@@ -186,7 +187,7 @@ def _run(plan: RoomPlan, gains: Gains, state: _State, count: int) -> Air:
         state.wall_c += (b.wall_w_k * (mean - wall_c) + wall_in - wall_out) * _SECONDS / b.wall_j_k
         heat_in += (gained + wall_in) * _SECONDS
         heat_out += (spent + wall_out + vent_w_k * (mean - out_c) + door_w_k * (mean - door_c)) * _SECONDS
-        rows.append((air_c, vapour, damp, heater_w, cooler_w))
+        rows.append((air_c, vapour, damp, heater_w, cooler_w, mist))
     table = np.array(rows).T
     return Air(
         temp_c=table[0],
@@ -194,6 +195,7 @@ def _run(plan: RoomPlan, gains: Gains, state: _State, count: int) -> Air:
         humidity_pct=table[2],
         heater_w=table[3],
         cooler_w=table[4],
+        mist_g_h=table[5],
         balance=Balance(
             heat_in_j=heat_in,
             heat_out_j=heat_out,

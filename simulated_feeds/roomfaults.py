@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.readings import Quantity
-from simulated_feeds.roombatches import BatchLife
 from simulated_feeds.roomclock import Minutes
 from simulated_feeds.roomplan import ROOM, STORE, Lamp, Node, RoomPlan
 from simulated_feeds.weekparameters import (
     FAULTS,
+    OFTEN,
     QUIET_GAP_H,
     QUIET_LEAD_H,
     FaultKind,
@@ -87,9 +87,7 @@ def lamp_is_on(lamp: Lamp, wall_min: NDArray[np.int64], *, earlier: bool = False
     return np.asarray((wall_min - on) % 1440 < (off - on) % 1440)
 
 
-def _targets(
-    kind: FaultKind, plan: RoomPlan, lives: tuple[BatchLife, ...], minutes: Minutes, covered: NDArray[np.bool_]
-) -> list[_Target]:
+def _targets(kind: FaultKind, plan: RoomPlan, minutes: Minutes, covered: NDArray[np.bool_]) -> list[_Target]:
     """Return where a kind of fault may strike in this room."""
     room = [_Target(ROOM, -1, _any_time)]
     has = {
@@ -182,29 +180,30 @@ def _covers(plan: RoomPlan, covered: NDArray[np.bool_]) -> list[_Target]:
 def draw_faults(
     rng: np.random.Generator,
     plan: RoomPlan,
-    lives: tuple[BatchLife, ...],
     minutes: Minutes,
     covered: NDArray[np.bool_],
     judged_from: int,
+    idle: frozenset[FaultKind] = frozenset(),
 ) -> tuple[Fault, ...]:
     """Return none to two faults with quiet time round them.
 
     Args:
         rng: Draws them.
         plan: The room.
-        lives: What stands in it.
         minutes: The minutes of the week.
-        covered: Which shelves have covered trays, shape (shelves, minutes).
+        covered: Which shelves have trays covered for a blackout, shape (shelves, minutes).
         judged_from: First minute of the judged week.
+        idle: Kinds that nobody would notice, since the device was hardly needed.
     """
     if happens(rng, "quiet week"):
         return ()
     faults: list[Fault] = []
     earliest = judged_from + int(60 * within(rng, QUIET_LEAD_H))
     for _ in range(2 if happens(rng, "second fault") else 1):
-        possible = {kind: _targets(kind, plan, lives, minutes, covered) for kind in FaultKind}
-        kinds = [kind for kind, targets in possible.items() if targets]
-        kind = kinds[int(rng.integers(len(kinds)))]
+        possible = {kind: _targets(kind, plan, minutes, covered) for kind in FaultKind}
+        kinds = [kind for kind, targets in possible.items() if targets and kind not in idle]
+        weights = np.array([OFTEN.get(each, 1.0) for each in kinds])
+        kind = kinds[int(rng.choice(len(kinds), p=weights / weights.sum()))]
         fault = _strike(rng, kind, possible[kind][int(rng.integers(len(possible[kind])))], earliest, len(minutes))
         if fault is not None:
             faults.append(fault)

@@ -434,7 +434,7 @@ class _Sizes:
         return (
             Device(power=mist_g if mists else 0.0, on_at=low_set - width / 2, off_at=low_set + width / 2),
             Device(
-                power=dry_g if free_pct > 60 and not mists else 0.0,
+                power=dry_g if free_pct > 64 and not mists else 0.0,
                 on_at=high_set + width / 2,
                 off_at=high_set - width / 2,
             ),

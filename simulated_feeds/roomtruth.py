@@ -85,6 +85,15 @@ def stands_of(plan: RoomPlan, lives: tuple[BatchLife, ...], minutes: Minutes, ha
     return Stands(canopy, dark, (dark > 0) & ~handled)
 
 
+def blackouts_of(plan: RoomPlan, lives: tuple[BatchLife, ...], minutes: Minutes) -> Bools:
+    """Return on which shelves trays are in their blackout, shape (shelves, minutes)."""
+    found = np.zeros((len(plan.shelves), len(minutes)), dtype=bool)
+    minute = np.arange(len(minutes))
+    for life in lives:
+        found[life.dark_at] |= life.covers & (minute >= life.uncovered) & (minute < life.lit)
+    return found
+
+
 def lit_of(plan: RoomPlan, minutes: Minutes, faults: tuple[Fault, ...]) -> tuple[Bools, Bools]:
     """Return (whether the lamps of each rack burn, whether they are meant to), shape (racks, minutes)."""
     wall = minutes.wall_min

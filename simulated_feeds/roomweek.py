@@ -18,9 +18,9 @@ from simulated_feeds.roomdoings import draw_doings
 from simulated_feeds.roomfaults import Fault, draw_faults
 from simulated_feeds.roomplan import RoomPlan, draw_plan, farm_of
 from simulated_feeds.roomsaid import Said, said_of
-from simulated_feeds.roomtruth import RoomTruth, stands_of, truth_of
+from simulated_feeds.roomtruth import RoomTruth, blackouts_of, stands_of, truth_of
 from simulated_feeds.weather import Climate, draw_climate, draw_outside
-from simulated_feeds.weekparameters import JUDGED_DAYS, WARM_UP_DAYS, FaultKind, draw
+from simulated_feeds.weekparameters import JUDGED_DAYS, NEEDED_SHARE, WARM_UP_DAYS, FaultKind, draw
 
 _FIRST_DAY = date(2026, 1, 5)
 _SAID_ONLY = (
@@ -75,6 +75,16 @@ class RoomWeek:
         return self.minutes.start
 
 
+def _idle(calm: RoomTruth, judged_from: int) -> frozenset[FaultKind]:
+    """Return which devices were hardly needed in a week, by what they would be if they died."""
+    runs = {
+        FaultKind.HEATER_DEAD: calm.air.heater_w,
+        FaultKind.COOLER_DEAD: calm.air.cooler_w,
+        FaultKind.HUMIDIFIER_DRY: calm.air.mist_g_h,
+    }
+    return frozenset(kind for kind, line in runs.items() if (line[judged_from:] > 0).mean() < NEEDED_SHARE)
+
+
 def room_week(seed: int, profiles: Mapping[str, Profile], *, faults: tuple[Fault, ...] | None = None) -> RoomWeek:
     """Return the simulated week of a seed.
 
@@ -95,9 +105,10 @@ def room_week(seed: int, profiles: Mapping[str, Profile], *, faults: tuple[Fault
     entries = entries_of(of_batches, lives, plan, profiles, minutes)
     doings = draw_doings(of_doings, plan, lives, minutes)
     stands = stands_of(plan, lives, minutes, draw(of_doings, "handling_min"))
-    drawn = draw_faults(of_faults, plan, lives, minutes, stands.covered, judged_from)
-    struck = drawn if faults is None else faults
     calm = truth_of(plan, minutes, outside, doings, stands, ())
+    blackouts = stands.covered & blackouts_of(plan, lives, minutes)
+    drawn = draw_faults(of_faults, plan, minutes, blackouts, judged_from, _idle(calm, judged_from))
+    struck = drawn if faults is None else faults
     in_truth = tuple(fault for fault in struck if fault.kind not in _SAID_ONLY)
     truth = truth_of(plan, minutes, outside, doings, stands, in_truth) if in_truth else calm
     return RoomWeek(
