@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: bench-water help demo test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-alarms bench-water help demo test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -19,6 +19,7 @@ help:
 	@echo "make test    run every check (installs test servers by apt-get, and says so first)"
 	@echo "make check   the quick part: format, lint, types, layers, tests without servers"
 	@echo "make bench-water   judge the tray water on simulated tray lives (SEED=n, LIVES=n), several minutes"
+	@echo "make bench-alarms  judge the alarms on simulated room-weeks (SEED=n, WEEKS=n, LOOK=minutes; WEEK=k prints one)"
 	@echo "make lock    write requirements.lock anew from pyproject.toml"
 	@echo "make clean   take away the virtual environment and what tools left"
 
@@ -37,6 +38,9 @@ check: $(STAMP) lint types layers
 
 bench-water: $(STAMP)
 	@$(BIN)/python -m tests.bench.water
+
+bench-alarms: $(STAMP)
+	@$(BIN)/python -m tests.bench.alarms
 
 lint: $(STAMP)
 	@echo "== format and lint"
