@@ -3,7 +3,8 @@
 [OPCUA-9] (IEC 62541-9) 5.8.2 and annex B.1.5 were looked up: a value has to be beyond its limit for the whole
 on-delay before the alarm is active, and stays in alarm for the off-delay after it is back. The annex's deadband, by
 which a value has to come back before it counts as normal, is that of alerts/excursion.py. alerts/judge.py, which lamps
-and light go by, has none: one good reading ends a run there. The ways between the states are from memory, as said below.
+and light go by, has none: one good reading ends a run there. The ways between the states are from memory, as said
+below.
 """
 
 from __future__ import annotations
@@ -104,7 +105,7 @@ def test_a_place_with_limits_is_told_at_its_on_delay_and_not_before(tmp_path: Pa
     [pytest.param(4.4, True, id="back by the deadband"), pytest.param(4.6, False, id="inside, not by the deadband")],
 )
 def test_a_value_must_come_back_by_the_deadband(tmp_path: Path, back_c: float, normal: bool) -> None:
-    """[OPCUA-9] annex B.1.5: in alarm at limit 5, normal again under 5 less the deadband, here 0.5 degC and for an hour."""
+    """[OPCUA-9] annex B.1.5: in alarm over 5, normal under 5 less the deadband, here 0.5 degC for an hour."""
     where = farm(tmp_path, more=sensor_text("t", "temperature", "cold"))
     live = heard([6.0] * 30 + [back_c] * 70)
     tick = Tick(now=START + 99 * MINUTE, farm=where, profiles={}, batches={}, live=live, watching_since=START)
