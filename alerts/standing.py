@@ -10,7 +10,8 @@ from alerts.warmth import span_of
 from monitor.batches import Batch, Part
 from monitor.phases import PhaseSpan
 from monitor.profiles import PhaseKind, Profile
-from monitor.reach import is_covered
+from monitor.reach import is_covered, names_for
+from monitor.readings import Quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +37,15 @@ def standing(tick: Tick) -> Iterator[Stand]:
     """Yield the standing trays of every sown batch whose crop has a profile."""
     for stand, _ in standing_parts(tick):
         yield stand
+
+
+def sensors_of(stand: Stand, quantity: Quantity, tick: Tick) -> tuple[str, ...]:
+    """Return the ids of the sensors that speak for trays, looked up once for a moment."""
+    key = ("sensors", stand.spot, is_covered(stand.span), quantity)
+    if key not in tick.memo:
+        tick.memo[key] = tuple(names_for(tick.farm, stand.spot, stand.span, quantity))
+    found: tuple[str, ...] = tick.memo[key]
+    return found
 
 
 def open_stands(tick: Tick) -> Iterator[tuple[Stand, str]]:

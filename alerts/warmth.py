@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 from alerts.findings import Tick
 from monitor.amounts import say_temp
 from monitor.batches import Batch, Part
+from monitor.clock import local_day
+from monitor.loadcell import BIN_MS
 from monitor.phases import HeatSoFar, PhaseSpan, phase_now
 from monitor.profiles import Profile
 from monitor.reach import names_for
@@ -38,12 +40,26 @@ def _heat_of(batch: Batch, part: Part, profile: Profile, tick: Tick) -> HeatSoFa
 
 def span_of(batch: Batch, part: Part, profile: Profile, tick: Tick) -> PhaseSpan:
     """Return the phase that a part is in, its usual days moved by the warmth that it has had."""
-    key = ("span", batch.id, part)
+    key = ("span", batch.id, batch.crop, batch.sown_at, part, _this_half_hour(tick))
     if key not in tick.memo:
-        heat = heat_of(batch, part, profile, tick)
-        tick.memo[key] = phase_now(batch, part, profile, now=tick.now, zone=tick.farm.zone, heat=heat)
+        tick.memo[key] = tick.scales.once(key, lambda: _span_of(batch, part, profile, tick))
     found: PhaseSpan = tick.memo[key]
     return found
+
+
+def _this_half_hour(tick: Tick) -> tuple[date, int]:
+    """Return what a phase found in this half hour holds for: the local day too, since phases change at midnight."""
+    key = "this half hour"
+    if key not in tick.memo:
+        tick.memo[key] = (local_day(tick.now, tick.farm.zone), to_ms(tick.now) // BIN_MS)
+    found: tuple[date, int] = tick.memo[key]
+    return found
+
+
+def _span_of(batch: Batch, part: Part, profile: Profile, tick: Tick) -> PhaseSpan:
+    """Return the phase of a part, found anew."""
+    heat = heat_of(batch, part, profile, tick)
+    return phase_now(batch, part, profile, now=tick.now, zone=tick.farm.zone, heat=heat)
 
 
 def moved_words(batch: Batch, part: Part, profile: Profile, tick: Tick) -> str:

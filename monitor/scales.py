@@ -196,7 +196,7 @@ class Scales:
     def once(self, key: tuple[object, ...], make: Callable[[], T]) -> T:
         """Return what is made for a key, made once; give the key its half hour, so that it is not asked for ever."""
         if key not in self._known:
-            if len(self._known) > 500:
+            if len(self._known) > 5_000:
                 self._known.clear()
             self._known[key] = make()
         return cast("T", self._known[key])  # a key holds what its own kind makes
@@ -261,9 +261,15 @@ class Scales:
 
     def _mean_temp_c(self, temperature: Sequence[str], since_ms: float) -> float | None:
         """Return what mean_temp_c returns, computed anew."""
+        key = ("series", *temperature, self._newest(temperature))
+        places, values = self.once(key, lambda: self._series(temperature))
+        since = values[int(np.searchsorted(places * BIN_MS, since_ms)) :]
+        return float(since.mean()) if len(since) >= 48 else None
+
+    def _series(self, sensors: Sequence[str]) -> tuple[NDArray[np.int64], Array]:
+        """Return the half hours in which some sensors were heard, ascending, and their means."""
         with self._lock:
-            values = [
-                self._mean(temperature, place) for place in self._places(temperature) if place * BIN_MS >= since_ms
-            ]
-        values = [value for value in values if not np.isnan(value)]
-        return sum(values) / len(values) if len(values) >= 48 else None
+            places = sorted(self._places(sensors))
+            values = np.array([self._mean(sensors, place) for place in places], dtype=float)
+        known = ~np.isnan(values)
+        return np.array(places, dtype=np.int64)[known], values[known]

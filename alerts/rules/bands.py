@@ -10,9 +10,8 @@ from alerts.judge import judge
 from alerts.reachable import judged_band
 from alerts.recents import recent_of
 from alerts.rules.conditions import ACTION, CONSEQUENCE, NAMES, asked, say_value, who
-from alerts.standing import Stand
+from alerts.standing import Stand, sensors_of
 from monitor.profiles import Band, Harm
-from monitor.reach import names_for
 from monitor.readings import Quantity
 
 TELL_FROM, URGENT_FROM = 0.33, 0.7
@@ -48,9 +47,11 @@ def _judge(
     tick: Tick,
 ) -> Finding | None:
     """Return the finding of one band by one sensor, or None."""
-    held = judge(tick.live, sensor, band.urgent_low, band.urgent_high, _URGENT_HOLD, tick.now)
     run = outside_now(stand, quantity, sensor, ends, tick)
-    if run is None or (held is None and run.longest < timedelta(minutes=band.hold_minutes)):
+    if run is None:
+        return None
+    held = judge(tick.live, sensor, band.urgent_low, band.urgent_high, _URGENT_HOLD, tick.now)
+    if held is None and run.longest < timedelta(minutes=band.hold_minutes):
         return None
     share = run.dose / harm_from(stand.profile.harm, quantity, is_low=run.is_low)
     if held is None and share < TELL_FROM:
@@ -68,7 +69,7 @@ def outside_now(
         recent = recent_of(tick, sensor)
         weight = None
         if quantity is Quantity.HUMIDITY and len(recent.value):
-            names = names_for(tick.farm, stand.spot, stand.span, Quantity.TEMPERATURE)
+            names = sensors_of(stand, Quantity.TEMPERATURE, tick)
             weight = kpa_per_point(recent, recent_of(tick, names[0]) if names else None)
         tick.memo[key] = excursion(recent, *ends, tick.now, deadband=DEADBAND[quantity], weight=weight)
     found: Excursion | None = tick.memo[key]

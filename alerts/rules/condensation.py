@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from alerts.findings import Finding, Priority, Tick
 from alerts.recents import half_hours
-from alerts.standing import Stand, open_stands
+from alerts.standing import Stand, open_stands, sensors_of
 from monitor.air import dew_point
 from monitor.amounts import say_temp
 from monitor.farm import Sensor
-from monitor.reach import names_for
-from monitor.readings import Quantity
+from monitor.loadcell import BIN_MS
+from monitor.readings import Quantity, to_ms
 
 OVER = timedelta(hours=1)
 """At or under the dew point for so long. Ours."""
@@ -35,15 +35,15 @@ def condensation(tick: Tick) -> tuple[Finding, ...]:
 
 def _judge(stand: Stand, room: str, tick: Tick) -> Finding | None:
     """Return the finding of one room by the air at one stand, or None."""
-    warm = tuple(names_for(tick.farm, stand.spot, stand.span, Quantity.TEMPERATURE))
-    damp = tuple(names_for(tick.farm, stand.spot, stand.span, Quantity.HUMIDITY))
+    warm = sensors_of(stand, Quantity.TEMPERATURE, tick)
+    damp = sensors_of(stand, Quantity.HUMIDITY, tick)
     if not warm or not damp:
         return None
-    dew_c = dew_point(half_hours(tick, warm, OVER), np.clip(half_hours(tick, damp, OVER), 0, 100))
-    coldest = _coldest(room, tick)
-    if coldest is None or not bool((coldest[1] - dew_c <= _REACHED_C).all()):
+    key = ("condensation", room, warm, damp, to_ms(tick.now) // BIN_MS)
+    wet = tick.scales.once(key, lambda: _wet(room, warm, damp, tick))
+    if wet is None:
         return None
-    sensor, means = coldest
+    sensor, coldest_c, dew_c = wet
     place, units = tick.farm.places.name(sensor.spot), tick.farm.units
     return Finding(
         rule="condensation",
@@ -52,15 +52,25 @@ def _judge(stand: Stand, room: str, tick: Tick) -> Finding | None:
         sensor=sensor.id,
         priority=Priority.MEDIUM,
         since=tick.now - OVER,
-        value=float(means[0]),
-        limit=float(dew_c[0]),
+        value=coldest_c,
+        limit=dew_c,
         cause=(
-            f"{place[0].upper()}{place[1:]} is at {say_temp(float(means[0]), units)}, and the air at "
-            f"{tick.farm.places.name(stand.spot)} wets what is at {say_temp(float(dew_c[0]), units)} or colder."
+            f"{place[0].upper()}{place[1:]} is at {say_temp(coldest_c, units)}, and the air at "
+            f"{tick.farm.places.name(stand.spot)} wets what is at {say_temp(dew_c, units)} or colder."
         ),
         consequence="Leaves, covers and walls there get wet, and mould follows.",
         action="Let damp air out, keep air moving and the coldest corner a little warmer; wipe what drips on trays.",
     )
+
+
+def _wet(room: str, warm: tuple[str, ...], damp: tuple[str, ...], tick: Tick) -> tuple[Sensor, float, float] | None:
+    """Return (the coldest sensor of a room, what it shows, the dew point) where it has been at it for an hour."""
+    dew_c = dew_point(half_hours(tick, warm, OVER), np.clip(half_hours(tick, damp, OVER), 0, 100))
+    coldest = _coldest(room, tick)
+    if coldest is None or not bool((coldest[1] - dew_c <= _REACHED_C).all()):
+        return None
+    sensor, means = coldest
+    return sensor, float(means[0]), float(dew_c[0])
 
 
 def _coldest(room: str, tick: Tick) -> tuple[Sensor, NDArray[np.float64]] | None:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from alerts.findings import Tick
-from alerts.standing import Stand, standing
+from alerts.standing import Stand, sensors_of, standing
 from monitor.amounts import say_temp
 from monitor.profiles import Band, PhaseKind
-from monitor.reach import names_for
 from monitor.readings import Quantity
 
 NAMES = {
@@ -44,7 +43,20 @@ ACTION = {
 }
 
 
-def asked(tick: Tick, *quantities: Quantity) -> Iterator[tuple[Stand, Quantity, Band, tuple[str, ...]]]:
+Asked = tuple[Stand, Quantity, Band, tuple[str, ...]]
+"""(trays, quantity, what their phase asks of it, the sensors that can tell)."""
+
+
+def asked(tick: Tick, *quantities: Quantity) -> tuple[Asked, ...]:
+    """Return every band that the phase of standing trays asks of some quantities; found once for a moment."""
+    key = ("asked", quantities)
+    if key not in tick.memo:
+        tick.memo[key] = tuple(_asked(tick, quantities))
+    found: tuple[Asked, ...] = tick.memo[key]
+    return found
+
+
+def _asked(tick: Tick, quantities: tuple[Quantity, ...]) -> Iterator[Asked]:
     """Yield every band that the phase of standing trays asks of some quantities, with the sensors that can tell.
 
     Trays past their window are judged as in it. What no sensor can tell is left out.
@@ -56,7 +68,7 @@ def asked(tick: Tick, *quantities: Quantity) -> Iterator[tuple[Stand, Quantity, 
             continue
         for quantity in quantities:
             listed = plan.bands.get(quantity, ())
-            names = tuple(names_for(tick.farm, stand.spot, stand.span, quantity)) if listed else ()
+            names = sensors_of(stand, quantity, tick) if listed else ()
             for band in listed if names else ():
                 yield stand, quantity, band, names
 

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from alerts.findings import Finding, Priority, Tick
 from alerts.recents import half_hours, middles_ms
-from alerts.standing import Stand, open_stands
-from monitor.reach import names_for
+from alerts.standing import Stand, open_stands, sensors_of
 from monitor.readings import Quantity, from_ms
 
 GREY_MOULD_PCT, GREY_MOULD_C, GREY_MOULD_H = 93.0, (13.0, 18.0), 8.0
@@ -27,8 +26,8 @@ def disease(tick: Tick) -> tuple[Finding, ...]:
     """Return the open trays over which the air has been that of a disease."""
     found: list[Finding] = []
     for stand, _ in open_stands(tick):
-        warm = tuple(names_for(tick.farm, stand.spot, stand.span, Quantity.TEMPERATURE))
-        damp = tuple(names_for(tick.farm, stand.spot, stand.span, Quantity.HUMIDITY))
+        warm = sensors_of(stand, Quantity.TEMPERATURE, tick)
+        damp = sensors_of(stand, Quantity.HUMIDITY, tick)
         if warm and damp:
             found += _of_stand(stand, half_hours(tick, warm, _BACK), half_hours(tick, damp, _BACK), tick)
     return tuple(found)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 import numpy as np
 
 from alerts.findings import Finding, Priority, Tick
-from alerts.standing import Stand, open_stands
+from alerts.recents import middles_ms
+from alerts.standing import Stand, open_stands, sensors_of
 from monitor.amounts import say_time
 from monitor.loadcell import BIN_MS
-from monitor.reach import names_for
 from monitor.readings import Quantity, from_ms, to_ms
 
 DEFICIT_KPA = 0.35
@@ -34,17 +35,27 @@ def mould(tick: Tick) -> tuple[Finding, ...]:
 
 def _since(stand: Stand, tick: Tick) -> datetime | None:
     """Return since when it has been mould weather, or None where it is not, or not for long enough."""
-    names = {
-        quantity: names_for(tick.farm, stand.spot, stand.span, quantity)
-        for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
-    }
-    heard = [[tick.live.last_heard(name) for name in listed] for listed in names.values()]
-    if not all(any(at is not None and tick.now - at <= _FRESH for at in listed) for listed in heard):
+    warm, damp = (sensors_of(stand, quantity, tick) for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY))
+    if not (_is_heard(warm, tick) and _is_heard(damp, tick)):
         return None  # what is not heard now is not judged by yesterday
-    deficit_at = tick.scales.deficit_at(names[Quantity.TEMPERATURE], names[Quantity.HUMIDITY])
+    key = ("mould weather", warm, damp, to_ms(tick.now) // BIN_MS)
+    return tick.scales.once(key, lambda: _run(warm, damp, tick))
+
+
+def _is_heard(sensors: tuple[str, ...], tick: Tick) -> bool:
+    """Tell whether any of some sensors is heard these days."""
+    key = ("is heard", sensors)
+    if key not in tick.memo:
+        heard = (tick.live.last_heard(name) for name in sensors)
+        tick.memo[key] = any(at is not None and tick.now - at <= _FRESH for at in heard)
+    return bool(tick.memo[key])
+
+
+def _run(warm: Sequence[str], damp: Sequence[str], tick: Tick) -> datetime | None:
+    """Return since when the air of some sensors has been mould weather for long enough, or None."""
     newest = to_ms(tick.now) // BIN_MS - 1  # the last half hour that is over
     count = int(_LOOK_BACK / timedelta(milliseconds=BIN_MS))
-    deficits = deficit_at(np.array([(newest - back) * BIN_MS + BIN_MS / 2 for back in range(count)]))
+    deficits = tick.scales.deficit_at(warm, damp)(middles_ms(tick, count))
     wet = deficits < DEFICIT_KPA
     dry = np.flatnonzero(~wet & ~np.isnan(deficits))
     run = int(dry[0]) if len(dry) else count
