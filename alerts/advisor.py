@@ -15,10 +15,12 @@ from alerts.alarms import Alarm
 from alerts.answers import Answers, answers_of
 from alerts.derive import open_tasks
 from alerts.findings import Priority, Tick
+from alerts.holding import fresh_holds
 from alerts.news import News
 from alerts.nudges import (
     Message,
     drain_messages,
+    hold_messages,
     next_stage_at,
     parted,
     passed_on_messages,
@@ -35,7 +37,8 @@ from monitor.batches import Batch
 from monitor.errors import ChannelError
 from monitor.farm import Farm
 from monitor.fold import fold_as_of
-from monitor.ledger import Entry
+from monitor.holds import holds_of
+from monitor.ledger import Entry, effective
 from monitor.live import LiveState
 from monitor.profiles import Profile
 from monitor.scales import Scales, ScaleView
@@ -112,6 +115,7 @@ class Advisor:
         self._passed_on: set[str] = set()
         self._version = -1
         self._batches: dict[str, Batch] = {}
+        self._entries: tuple[Entry, ...] = ()
         self._answers = Answers()
         self._ahead_at: datetime | None = None  # the earliest entry that still lies ahead, if any
         self._tasks_at: datetime | None = None
@@ -129,6 +133,8 @@ class Advisor:
             self._take_news(self._watch.check(tick, self._answers), tick)
             self._pass_on(tick)
             self._watch_at = self._watch.next_check_at(now)
+        if changed:
+            self._tell_holds(tick)
         if changed or self._tasks_at is None or now >= self._tasks_at:
             self._tell_tasks(tick)
         if self._send_at is not None and now >= self._send_at:
@@ -161,6 +167,7 @@ class Advisor:
             live=self._live,
             watching_since=self._since,
             scales=self._scales,
+            entries=self._entries,
         )
 
     def _read_ledger(self, now: datetime) -> bool:
@@ -170,6 +177,7 @@ class Advisor:
             return False
         entries = self._ledger.entries()
         self._batches = fold_as_of(entries, now)
+        self._entries = tuple(entry for entry in effective(entries) if entry.at <= now)
         self._ahead_at = min((entry.at for entry in entries if entry.at > now), default=None)
         self._answers = answers_of(entries)
         self._version = version
@@ -196,6 +204,12 @@ class Advisor:
         fresh = [message for message in messages if message.key not in self._passed_on]
         self._passed_on.update(message.key for message in fresh)
         self._put(fresh, {}, tick.now)
+
+    def _tell_holds(self, tick: Tick) -> None:
+        """Tell everybody of each hold that was set or ended, once."""
+        told = self._told if self._told is not None else set()
+        fresh = fresh_holds(holds_of(self._entries), told, tick)
+        self._put([message for hold, stage in fresh for message in hold_messages(hold, stage, tick)], {}, tick.now)
 
     def _tell_tasks(self, tick: Tick) -> None:
         """Make the messages of a round that has come, and of soaks whose hour has come."""

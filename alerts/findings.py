@@ -14,6 +14,7 @@ from typing import Any
 
 from monitor.batches import Batch
 from monitor.farm import Farm
+from monitor.ledger import Entry
 from monitor.live import LiveState
 from monitor.profiles import Profile
 from monitor.scales import Scales, ScaleView
@@ -75,6 +76,7 @@ class Tick:
         live: What the sensors say.
         watching_since: When this run of the monitor began; silence before that is not a sensor's.
         scales: What the scales and the air of the last days say.
+        entries: The ledger's entries that hold at ``now``, by instant; for what concerns no batch.
         memo: What several rules ask of this one moment, worked out once; a cache, nothing else.
     """
 
@@ -85,6 +87,7 @@ class Tick:
     live: LiveState
     watching_since: datetime
     scales: ScaleView = field(default_factory=lambda: Scales({}))
+    entries: tuple[Entry, ...] = ()
     memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
 
 

@@ -11,6 +11,7 @@ from alerts.alarms import Alarm
 from alerts.answers import short_key
 from alerts.derive import say_count
 from alerts.findings import Priority, Tick
+from alerts.holding import HEAD, hold_lines, hold_text
 from alerts.news import News
 from alerts.rounds import first_round
 from alerts.tasks import Task, TaskKind, Urgency
@@ -18,6 +19,7 @@ from alerts.words import not_yet_of
 from monitor.amounts import say_day, say_ml, say_time
 from monitor.clock import at_local, local_day
 from monitor.farm import Farm
+from monitor.holds import Hold
 from monitor.people import Person
 
 LATE_AFTER = timedelta(minutes=30)
@@ -48,7 +50,7 @@ class Message:
 
     Attributes:
         key: Unique for ever: what is told, to whom, over which channel.
-        kind: ``round``, ``drain`` or ``alarm``.
+        kind: ``round``, ``drain``, ``hold`` or ``alarm``.
         person: Person's id.
         channel: Channel's id.
         title: A few words.
@@ -140,6 +142,7 @@ def _messages(
     urgent: bool,
     late: bool,
     people: Sequence[Person] | None = None,
+    stages: Sequence[str] = (),
 ) -> list[Message]:
     """Return one message a person and channel; ``people``: who is told, where it is not who is on duty."""
     return [
@@ -152,7 +155,7 @@ def _messages(
             text=text,
             made_at=tick.now,
             due_at=tick.now if urgent else quiet_until(person, tick.now, tick.farm),
-            stages=tuple(stage for telling in told for stage in telling.stages),
+            stages=(*stages, *(stage for telling in told for stage in telling.stages)),
             tasks=tuple(telling.task.key for telling in told),
             was_late=late,
         )
@@ -167,6 +170,7 @@ def round_messages(told: Sequence[Telling], news: Sequence[News], round_at: date
         return []
     late = tick.now - round_at > LATE_AFTER
     title = round_title(told, round_at, tick.farm, news=len(news))
+    title = f"{title}. {HEAD}" if hold_lines(tick) else title
     text = round_text(told, news, round_at, tick, late=late)
     what = f"round:{round_at.isoformat()}"
     return _messages("round", what, title, text, tick, told, urgent=False, late=late)
@@ -180,6 +184,13 @@ def drain_messages(telling: Telling, tick: Tick) -> list[Message]:
         [_late(telling.fell_due_at, tick) if late else title + ".", *_lines(telling, tick), *_care([telling])]
     )
     return _messages("drain", f"drain:{telling.stages[-1]}", title, text, tick, [telling], urgent=False, late=late)
+
+
+def hold_messages(hold: Hold, stage: str, tick: Tick) -> list[Message]:
+    """Return the messages that tell everybody, once, of a hold that was set or ended; quiet hours hold them back."""
+    title, text = hold_text(hold, tick)
+    everybody = list(tick.farm.people.values())
+    return _messages("hold", stage, title, text, tick, [], urgent=False, late=False, people=everybody, stages=[stage])
 
 
 def urgent_messages(news: News, tick: Tick) -> list[Message]:
@@ -237,9 +248,9 @@ def carry_words(water_ml: float, farm: Farm) -> str:
 
 
 def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime, tick: Tick, *, late: bool) -> str:
-    """Return a round's whole message: what to do in walking order, then the room, then care to take."""
+    """Return a round's whole message: what is on hold, what to do in walking order, the room, care to take."""
     farm = tick.farm
-    lines = [round_title(told, round_at, farm, news=len(news))]
+    lines = [*hold_lines(tick), round_title(told, round_at, farm, news=len(news))]
     if late:
         lines.append(_late(round_at, tick))
     water = sum(telling.task.water_ml for telling in told)
@@ -262,6 +273,8 @@ _DOING = {
     TaskKind.WATER: "water",
     TaskKind.HARVEST: "harvest",
     TaskKind.CLEAR: "clear and wash",
+    TaskKind.LOOK_OVER: "look it over",
+    TaskKind.WASH: "wash the shelf",
 }
 
 
@@ -280,9 +293,12 @@ def _stage_words(telling: Telling) -> str:
 def task_lines(task: Task, tick: Tick, stage_words: str = "") -> list[str]:
     """Return a task's lines: who and what, why, and the commands that answer."""
     crop = tick.profiles[task.crop].name.lower()
+    if task.kind is TaskKind.WASH:
+        head = f" * Where batch {task.batch} {crop} stood: {_DOING[task.kind]}.{stage_words} {task.move}"
+        return [head, f"   {task.why}", f"   Done: {task.answer}   Not yet: {not_yet_of(task.kind, task.batch)}"]
     day = "" if task.kind is TaskKind.DRAIN else f", day {task.day} ({say_day(local_day(tick.now, tick.farm.zone))})"
     done = f"   Done: {task.answer}"
-    if task.trays > 1 and task.kind not in (TaskKind.DRAIN, TaskKind.CLEAR, TaskKind.LOOK):
+    if task.trays > 1 and task.kind not in (TaskKind.DRAIN, TaskKind.CLEAR, TaskKind.LOOK, TaskKind.LOOK_OVER):
         done += "   (a part: add --trays N)"
     return [
         f" * Batch {task.batch} {crop}, {say_count(task)}{day}: {_DOING[task.kind]}.{stage_words} {task.move}",

@@ -35,6 +35,8 @@ class EntryKind(StrEnum):
     PROMISED = "promised"
     HELD = "held"
     RELEASED = "released"
+    LOT = "seed lot"
+    GERMINATED = "germination test"
     NOT_YET = "not yet"
     CALIBRATED = "calibrated"
     REFUSED = "refused"
@@ -67,7 +69,10 @@ class NewEntry:
             LIGHTS_ON: to (spot).
             WATERED: ml_per_tray. WEIGHED: grams, mark (full, dry or none). LIFTED: feel (heavy, right, light).
             MOVED: to (spot). NOTED: text. LOOKED: text.
-            HARVESTED: grams (of all trays named). DELIVERED: whom, living. DISCARDED: why.
+            HARVESTED: grams (of all trays named), against_hold. DELIVERED: whom, living, grams, against_hold.
+            DISCARDED: why. HELD, RELEASED: lot (or none: the entry's batch is meant), why.
+            LOT: lot, crop, supplier, grams, packed_on, use_by, treated (each of them may be null: not said).
+            GERMINATED: lot, germinated, seeds, label_pct.
             CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round).
             CALIBRATED: sensor, what (``scale`` or ``sensor``), and what belongs to it. REFUSED: proposal, why.
             HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.

@@ -86,8 +86,10 @@ class Desk:
         profile = self.profiles.get(batch.crop)
         return f"batch {batch.id} {profile.name.lower() if profile else batch.crop}"
 
-    def write(self, entries: list[NewEntry], said: list[str]) -> tuple[Entry, ...]:
-        """Write entries down, and tell what was noted, what to mind, and what comes next."""
+    def write(
+        self, entries: list[NewEntry], said: list[str], *, facts: Mapping[str, Any] | None = None
+    ) -> tuple[Entry, ...]:
+        """Write entries down, and tell what was noted, what to mind, what comes next; ``facts``: more for --json."""
         written = self.ledger.append(
             entries,
             recorded_at=self.now,
@@ -96,7 +98,7 @@ class Desk:
         batches = fold(self.ledger.entries())
         known = [entry.batch for entry in written if entry.batch in batches]
         ahead: dict[str | None, list[str]] = {batch: list(self._next(batches[batch])) for batch in known if batch}
-        self._tell(written, said, ahead)
+        self._tell(written, said, ahead, facts or {})
         return written
 
     def _next(self, batch: Batch) -> tuple[str, ...]:
@@ -104,7 +106,13 @@ class Desk:
         profile = self.profiles.get(batch.crop)
         return () if profile is None else next_words(batch, profile, now=self.now, zone=self.farm.zone)
 
-    def _tell(self, written: tuple[Entry, ...], said: list[str], ahead: Mapping[str | None, list[str]]) -> None:
+    def _tell(
+        self,
+        written: tuple[Entry, ...],
+        said: list[str],
+        ahead: Mapping[str | None, list[str]],
+        facts: Mapping[str, Any],
+    ) -> None:
         """Tell the person, or print the facts."""
         for warning in self.warnings:
             self.context.warn(f"Mind: {warning}")
@@ -116,6 +124,7 @@ class Desk:
                     "warnings": self.warnings,
                     "care": self.care,
                     "next": {str(batch): words for batch, words in ahead.items()},
+                    **facts,
                 }
             )
             return
