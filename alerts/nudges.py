@@ -265,7 +265,7 @@ def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime
     return "\n".join([*lines, *_care(told)])
 
 
-_DOING = {
+DOING = {
     TaskKind.DRAIN: "drain the soak",
     TaskKind.LOOK: "look into the stack",
     TaskKind.UNCOVER: "uncover",
@@ -294,14 +294,14 @@ def task_lines(task: Task, tick: Tick, stage_words: str = "") -> list[str]:
     """Return a task's lines: who and what, why, and the commands that answer."""
     crop = tick.profiles[task.crop].name.lower()
     if task.kind is TaskKind.WASH:
-        head = f" * Where batch {task.batch} {crop} stood: {_DOING[task.kind]}.{stage_words} {task.move}"
+        head = f" * Where batch {task.batch} {crop} stood: {DOING[task.kind]}.{stage_words} {task.move}"
         return [head, f"   {task.why}", f"   Done: {task.answer}   Not yet: {not_yet_of(task.kind, task.batch)}"]
     day = "" if task.kind is TaskKind.DRAIN else f", day {task.day} ({say_day(local_day(tick.now, tick.farm.zone))})"
     done = f"   Done: {task.answer}"
     if task.trays > 1 and task.kind not in (TaskKind.DRAIN, TaskKind.CLEAR, TaskKind.LOOK, TaskKind.LOOK_OVER):
         done += "   (a part: add --trays N)"
     return [
-        f" * Batch {task.batch} {crop}, {say_count(task)}{day}: {_DOING[task.kind]}.{stage_words} {task.move}",
+        f" * Batch {task.batch} {crop}, {say_count(task)}{day}: {DOING[task.kind]}.{stage_words} {task.move}",
         f"   {task.why}",
         f"{done}   Not yet: {not_yet_of(task.kind, task.batch)}",
     ]

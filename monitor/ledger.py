@@ -77,7 +77,7 @@ class NewEntry:
             CALIBRATED: sensor, what (``scale`` or ``sensor``), and what belongs to it. REFUSED: proposal, why.
             HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.
             IN_SERVICE: sensor. WITHDRAWN: why. A deed that was first read from a scale keeps ``proposal``, the key of
-            what was read.
+            what was read. What one command wrote together keeps ``together``, a number that they share.
         corrects: Id of the entry that this one replaces, or None.
     """
 

@@ -197,7 +197,8 @@ def _measured_parts(desk: Desk, found: Batch, profile: Profile | None) -> list[t
 def _entry_line(desk: Desk, entry: Any) -> str:
     """Return an entry in one line."""
     trays = f", {say_trays(entry.trays)}" if entry.trays else ""
-    data = ", ".join(f"{key} {value}" for key, value in entry.data.items() if value not in (None, "", False))
+    shown = {key: value for key, value in entry.data.items() if value not in (None, "", False) and key != "together"}
+    data = ", ".join(f"{key} {value}" for key, value in shown.items())
     corrects = f" (corrects {entry.corrects})" if entry.corrects else ""
     when = say_time(entry.at, desk.farm.zone)
     return f"  {entry.id:>4}  {when}  {entry.kind.value}{trays}, {entry.by}{': ' if data else ''}{data}{corrects}"

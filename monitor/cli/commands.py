@@ -30,6 +30,8 @@ COMMANDS: dict[str, Known] = {
     "keys": Known(START, "List every key that farm.toml may hold.", "monitor.cli.check:keys"),
     "profiles": Known(START, "List the crops that are known, and what each needs.", "monitor.cli.profiles:profiles"),
     "rounds": Known(WALK, "What is to be done now, next and tomorrow.", "monitor.cli.rounds:rounds"),
+    "done": Known(WALK, "Answer a whole round, or one shelf, at once.", "monitor.cli.done:done"),
+    "undo": Known(WALK, "Take back what was entered last.", "monitor.cli.done:undo"),
     "dry": Known(WALK, "What is dry, how much to pour, when the rest will be.", "monitor.cli.dry:dry"),
     "seen": Known(WALK, "What the scales saw that nobody has entered.", "monitor.cli.seen:seen"),
     "confirm": Known(WALK, "Enter what the scales saw.", "monitor.cli.seen:confirm"),

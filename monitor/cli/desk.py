@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any, ParamSpec, TypeVar
 
 import click
@@ -41,11 +42,11 @@ class Desk:
         self.batches = fold(self.entries)
         self.now = context.clock()
         self.at = self.now if at is None else read_instant(at, now=self.now, zone=self.farm.zone)
-        self.by = self._person(by)
+        self.by = self.person(by)
         self.warnings: list[str] = []
         self.care: list[str] = []
 
-    def _person(self, said: str | None) -> str:
+    def person(self, said: str | None) -> str:
         """Return who did it: as said, or the farm's first person."""
         if said is None:
             return next(iter(self.farm.people))
@@ -87,16 +88,31 @@ class Desk:
         return f"batch {batch.id} {profile.name.lower() if profile else batch.crop}"
 
     def write(
-        self, entries: list[NewEntry], said: list[str], *, facts: Mapping[str, Any] | None = None
+        self,
+        entries: list[NewEntry],
+        said: list[str],
+        *,
+        facts: Mapping[str, Any] | None = None,
+        quietly: bool = False,
     ) -> tuple[Entry, ...]:
-        """Write entries down, and tell what was noted, what to mind, what comes next; ``facts``: more for --json."""
+        """Write entries down, and tell what was noted, what to mind, and what comes next.
+
+        Args:
+            entries: What to write; several are kept as one answer, which `traywarden undo` takes back as one.
+            said: What was noted, in sentences.
+            facts: More for --json.
+            quietly: What comes next is not said.
+        """
+        if len(entries) > 1:
+            together = max((entry.id for entry in self.entries), default=0) + 1
+            entries = [replace(entry, data={**entry.data, "together": together}) for entry in entries]
         written = self.ledger.append(
             entries,
             recorded_at=self.now,
             check=lambda known: check_append(known, entries, recorded_at=self.now),
         )
         batches = fold(self.ledger.entries())
-        known = [entry.batch for entry in written if entry.batch in batches]
+        known = [entry.batch for entry in written if entry.batch in batches and not quietly]
         ahead: dict[str | None, list[str]] = {batch: list(self._next(batches[batch])) for batch in known if batch}
         self._tell(written, said, ahead, facts or {})
         return written

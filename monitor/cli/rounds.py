@@ -39,7 +39,7 @@ def tick_of(context: Context, now: datetime) -> Tick:
     )
 
 
-def _is_due(task: Task, now: datetime) -> bool:
+def is_due(task: Task, now: datetime) -> bool:
     """Tell whether a task is to be done at this moment: its time has come, and nobody put it off."""
     off = task.answered_not_yet_until
     return (task.ask_at <= now or task.urgency is not Urgency.EARLY) and (off is None or off <= now)
@@ -97,12 +97,12 @@ def rounds(context: Context, at: str | None) -> None:
     now = context.clock() if at is None else read_instant(at, now=context.clock(), zone=farm.zone, ahead=True)
     tick = tick_of(context, now)
     tasks = open_tasks(tick)
-    due = [task for task in tasks if _is_due(task, now)]
+    due = [task for task in tasks if is_due(task, now)]
     early = [task for task in tasks if task not in due and task.earliest_on <= local_day(now, farm.zone)]
     coming_at = next_round(farm, now)
     known = {task.key for task in due}
     later = tick_of(context, coming_at)
-    coming = [task for task in open_tasks(later) if _is_due(task, coming_at) and task.key not in known]
+    coming = [task for task in open_tasks(later) if is_due(task, coming_at) and task.key not in known]
     tomorrow = _tomorrow(context, now, known | {task.key for task in coming})
     if context.as_json:
         context.echo_json(
@@ -133,7 +133,7 @@ def _tomorrow(context: Context, now: datetime, known: set[str]) -> list[Task]:
         last, end = end, next_round(farm, end)
     if local_day(last, farm.zone) != day:
         return []
-    return [task for task in open_tasks(tick_of(context, last)) if _is_due(task, last) and task.key not in known]
+    return [task for task in open_tasks(tick_of(context, last)) if is_due(task, last) and task.key not in known]
 
 
 def _tell(
