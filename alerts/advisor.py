@@ -13,6 +13,7 @@ from typing import Protocol
 
 from alerts.alarms import Alarm
 from alerts.answers import Answers, answers_of
+from alerts.covering import covers_at, returns
 from alerts.derive import open_tasks
 from alerts.findings import Priority, Tick
 from alerts.holding import fresh_holds
@@ -24,6 +25,7 @@ from alerts.nudges import (
     next_stage_at,
     parted,
     passed_on_messages,
+    return_messages,
     round_messages,
     tellings,
     urgent_messages,
@@ -31,7 +33,7 @@ from alerts.nudges import (
 from alerts.outbox import next_try
 from alerts.outbox_sql import SqlOutbox
 from alerts.rounds import last_round, next_round
-from alerts.tasks import Task, TaskKind
+from alerts.tasks import Task, TaskKind, Urgency
 from alerts.watch import unanswered
 from monitor.batches import Batch
 from monitor.errors import ChannelError
@@ -226,6 +228,9 @@ class Advisor:
             at_round = tellings([task for task in tasks if task.kind is not TaskKind.DRAIN], told, tick)
             news = [_news(each) for each in self._outbox.state(NEWS_STATE) or []]
             messages += round_messages(at_round, news, round_at, tick)
+            due = [task for task in tasks if task.ask_at <= tick.now and task.urgency is not Urgency.EARLY]
+            for cover in returns(covers_at(tick), told, round_at, tick):
+                messages += return_messages(cover, due, tick)
             state = {ROUND_STATE: round_at.isoformat(), NEWS_STATE: []}
         self._put(messages, state, tick.now)
         drain_at = next_stage_at(tasks, told, tick)

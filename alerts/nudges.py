@@ -9,6 +9,7 @@ from itertools import groupby
 
 from alerts.alarms import Alarm
 from alerts.answers import short_key
+from alerts.covering import back_stage, covers_at, fuller, summary_lines
 from alerts.derive import say_count
 from alerts.findings import Priority, Tick
 from alerts.holding import HEAD, hold_lines, hold_text
@@ -18,6 +19,7 @@ from alerts.tasks import Task, TaskKind, Urgency
 from alerts.words import not_yet_of
 from monitor.amounts import say_day, say_ml, say_time
 from monitor.clock import at_local, local_day
+from monitor.covers import Cover, cover_on, on_duty
 from monitor.farm import Farm
 from monitor.holds import Hold
 from monitor.people import Person
@@ -50,7 +52,7 @@ class Message:
 
     Attributes:
         key: Unique for ever: what is told, to whom, over which channel.
-        kind: ``round``, ``drain``, ``hold`` or ``alarm``.
+        kind: ``round``, ``drain``, ``hold``, ``return`` or ``alarm``.
         person: Person's id.
         channel: Channel's id.
         title: A few words.
@@ -116,12 +118,6 @@ def next_stage_at(tasks: Iterable[Task], told: Collection[str], tick: Tick) -> d
     return min(ahead, default=None)
 
 
-def on_duty(farm: Farm, now: datetime) -> tuple[Person, ...]:
-    """Return who is told: everybody on duty that local day, else the first person of the farm."""
-    people = tuple(person for person in farm.people.values() if person.is_on_duty(now, farm.zone))
-    return people or tuple(farm.people.values())[:1]
-
-
 def quiet_until(person: Person, now: datetime, farm: Farm) -> datetime:
     """Return when a person may be told what is not urgent: now, or the end of their quiet hours."""
     if person.quiet is None or not person.is_quiet(now, farm.zone):
@@ -152,14 +148,14 @@ def _messages(
             person=person.id,
             channel=channel,
             title=title,
-            text=text,
+            text=fuller(text, person.id, [telling.task.kind for telling in told], tick),
             made_at=tick.now,
             due_at=tick.now if urgent else quiet_until(person, tick.now, tick.farm),
             stages=(*stages, *(stage for telling in told for stage in telling.stages)),
             tasks=tuple(telling.task.key for telling in told),
             was_late=late,
         )
-        for person in (on_duty(tick.farm, tick.now) if people is None else people)
+        for person in (on_duty(tick.farm, tick.now, covers_at(tick)) if people is None else people)
         for channel in person.channels
     ]
 
@@ -193,6 +189,15 @@ def hold_messages(hold: Hold, stage: str, tick: Tick) -> list[Message]:
     return _messages("hold", stage, title, text, tick, [], urgent=False, late=False, people=everybody, stages=[stage])
 
 
+def return_messages(cover: Cover, due: Sequence[Task], tick: Tick) -> list[Message]:
+    """Return the messages that tell one who was away, once, who did what and what is still open."""
+    text = "\n".join(summary_lines(cover, due, tick))
+    title = f"While you were away, {say_day(cover.from_on)} to {say_day(cover.to_on)}"
+    stage = back_stage(cover)
+    people = [tick.farm.people[cover.person]]
+    return _messages("return", stage, title, text, tick, [], urgent=False, late=False, people=people, stages=[stage])
+
+
 def urgent_messages(news: News, tick: Tick) -> list[Message]:
     """Return the messages of one urgent alarm."""
     late = tick.now - news.since > timedelta(hours=6)
@@ -208,8 +213,10 @@ def passed_on_messages(alarm: Alarm, tick: Tick) -> list[Message]:
     Where everybody was told already, they are reminded once.
     """
     farm = tick.farm
-    told = {person.id for person in on_duty(farm, tick.now)}
+    covers, today = covers_at(tick), local_day(tick.now, farm.zone)
+    told = {person.id for person in on_duty(farm, tick.now, covers)}
     others = [person for person in farm.people.values() if person.id not in told]
+    others.sort(key=lambda person: cover_on(person.id, today, covers) is not None)  # who is away comes last
     people = others[:1] or [person for person in farm.people.values() if person.id in told]
     finding = alarm.finding
     title = f"Nobody has answered: {finding.rule}, {farm.places.name(finding.spot)}"

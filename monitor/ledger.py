@@ -37,6 +37,7 @@ class EntryKind(StrEnum):
     RELEASED = "released"
     LOT = "seed lot"
     GERMINATED = "germination test"
+    COVER = "cover"
     NOT_YET = "not yet"
     CALIBRATED = "calibrated"
     REFUSED = "refused"
@@ -72,7 +73,7 @@ class NewEntry:
             HARVESTED: grams (of all trays named), against_hold. DELIVERED: whom, living, grams, against_hold.
             DISCARDED: why. HELD, RELEASED: lot (or none: the entry's batch is meant), why.
             LOT: lot, crop, supplier, grams, packed_on, use_by, treated (each of them may be null: not said).
-            GERMINATED: lot, germinated, seeds, label_pct.
+            GERMINATED: lot, germinated, seeds, label_pct. COVER: person, standin, from, to (local days), note.
             CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round).
             CALIBRATED: sensor, what (``scale`` or ``sensor``), and what belongs to it. REFUSED: proposal, why.
             HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.

@@ -67,6 +67,8 @@ COMMANDS: dict[str, Known] = {
     "correct": Known(BOOK, "Correct or withdraw an entry.", "monitor.cli.verbs_book:correct"),
     "light": Known(BOOK, "How long each place was lit, day by day.", "monitor.cli.light:light"),
     "replay": Known(ROOM, "What recorded readings would have brought, by other limits.", "monitor.cli.replay:replay"),
+    "cover": Known(ROOM, "Hand somebody's rounds to a stand-in for some days.", "monitor.cli.people:cover"),
+    "covers": Known(ROOM, "Who stands in for whom; what happened meanwhile.", "monitor.cli.people:covers"),
     "run": Known(ROOM, "Listen, judge and nudge until stopped.", "monitor.cli.run:run"),
     "status": Known(ROOM, "How the monitor is.", "monitor.cli.run:status"),
     "try-channels": Known(ROOM, "Send everyone a test message.", "monitor.cli.channels:try_channels"),

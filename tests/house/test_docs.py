@@ -22,7 +22,7 @@ NOUNS = [
     "alerts.pours", "alerts.proposals", "alerts.watering", "alerts.trayfacts",
     "monitor.loadcell", "monitor.weightevents", "monitor.growth", "monitor.drying", "monitor.trayfacts",
     "monitor.waterahead", "monitor.scalesetup", "monitor.flagging", "monitor.light", "monitor.calibration",
-    "monitor.celldrift", "monitor.holds", "monitor.lots", "monitor.germination",
+    "monitor.celldrift", "monitor.holds", "monitor.lots", "monitor.germination", "monitor.covers",
 ]  # fmt: skip
 
 
