@@ -163,6 +163,9 @@ def _quoted(entry: Entry) -> str:
     """Return what an entry says in a person's own words, where that is all it says; else empty."""
     if entry.kind is EntryKind.NOTED:
         return f"{entry.data.get('text', '')}{f' (batch {entry.batch})' if entry.batch else ''}"
+    if entry.kind is EntryKind.RECORDED:
+        warmth = f"{entry.data['temp_c']:g} °C" if entry.data.get("temp_c") is not None else ""
+        return f"{entry.data.get('what')}: {entry.data.get('text') or warmth}"
     if entry.kind in (EntryKind.HELD, EntryKind.RELEASED):
         what = f"lot {entry.data['lot']}" if entry.data.get("lot") else f"batch {entry.batch}"
         return f"{what}, {entry.data.get('why', '')}"

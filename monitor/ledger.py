@@ -38,6 +38,7 @@ class EntryKind(StrEnum):
     LOT = "seed lot"
     GERMINATED = "germination test"
     COVER = "cover"
+    RECORDED = "recorded"
     NOT_YET = "not yet"
     CALIBRATED = "calibrated"
     REFUSED = "refused"
@@ -74,6 +75,7 @@ class NewEntry:
             DISCARDED: why. HELD, RELEASED: lot (or none: the entry's batch is meant), why.
             LOT: lot, crop, supplier, grams, packed_on, use_by, treated (each of them may be null: not said).
             GERMINATED: lot, germinated, seeds, label_pct. COVER: person, standin, from, to (local days), note.
+            RECORDED: what (cold-store temperature, water test, hand-over), temp_c or text.
             CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round).
             CALIBRATED: sensor, what (``scale`` or ``sensor``), and what belongs to it. REFUSED: proposal, why.
             HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.

@@ -64,6 +64,8 @@ COMMANDS: dict[str, Known] = {
     "clean": Known(LEAVING, "A place was cleared and washed.", "monitor.cli.verbs_leave:clean"),
     "batches": Known(BOOK, "What stands, where, in which phase.", "monitor.cli.batches:batches"),
     "batch": Known(BOOK, "One batch's whole story.", "monitor.cli.batches:batch"),
+    "record": Known(BOOK, "A cold-store temperature, a water test, a hand-over line.", "monitor.cli.records:record"),
+    "records": Known(BOOK, "What others ask to see, as a page or a table.", "monitor.cli.records:records"),
     "correct": Known(BOOK, "Correct or withdraw an entry.", "monitor.cli.verbs_book:correct"),
     "light": Known(BOOK, "How long each place was lit, day by day.", "monitor.cli.light:light"),
     "replay": Known(ROOM, "What recorded readings would have brought, by other limits.", "monitor.cli.replay:replay"),

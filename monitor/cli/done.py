@@ -125,7 +125,10 @@ def entry_words(entry: Entry, desk: Desk) -> str:
     what = f"{desk.name(batch)} " if batch else ""
     trays = f", {say_trays(entry.trays)}" if entry.trays else ""
     where = f", {desk.farm.places.name(entry.spot)}" if entry.spot else ""
-    return f"{entry.id:>4}  {say_time(entry.at, desk.farm.zone)}  {what}{entry.kind.value}{trays}{where}, {entry.by}"
+    own = next((str(entry.data[key]) for key in ("text", "temp_c", "why", "lot") if entry.data.get(key)), "")
+    more = f": {own}" if own else ""
+    when = say_time(entry.at, desk.farm.zone)
+    return f"{entry.id:>4}  {when}  {what}{entry.kind.value}{trays}{where}, {entry.by}{more}"
 
 
 @click.command(epilog="Example: traywarden undo")
