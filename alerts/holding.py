@@ -33,11 +33,15 @@ def hold_lines(tick: Tick) -> list[str]:
 
 def held_words(batch: Batch, tick: Tick) -> str:
     """Return which batch is on hold, where its trays are, why, and how the hold ends."""
+    return f"{held_facts(batch, tick)} Ends with: traywarden release {batch.holds[0].option} --reason ..."
+
+
+def held_facts(batch: Batch, tick: Tick) -> str:
+    """Return which batch is on hold, where its trays are, and why."""
     profile = tick.profiles.get(batch.crop)
     crop = profile.name.lower() if profile else batch.crop
     why = "; ".join(why_words(hold, tick.farm) for hold in batch.holds)
-    ends = f"traywarden release {batch.holds[0].option} --reason ..."
-    return f"Batch {batch.id} {crop}, {where_words(batch, tick.farm)}. Why: {why}. Ends with: {ends}"
+    return f"Batch {batch.id} {crop}, {where_words(batch, tick.farm)}. Why: {why}."
 
 
 def where_words(batch: Batch, farm: Farm) -> str:

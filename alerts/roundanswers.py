@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, Protocol
 
 from alerts.tasks import Task, TaskKind, TrayGroup
 from monitor.errors import NotFoundError
@@ -30,7 +30,31 @@ BY_BATCH = {
 }
 
 
-def _data(task: Task, grams: float | None) -> dict[str, Any]:
+class Asked(Protocol):
+    """What an answer needs to know of what was asked: a task, or a line of paper."""
+
+    @property
+    def kind(self) -> TaskKind:
+        """Return what is to be done."""
+        ...
+
+    @property
+    def batch(self) -> str:
+        """Return the batch."""
+        ...
+
+    @property
+    def trays(self) -> int:
+        """Return how many trays it means in all."""
+        ...
+
+    @property
+    def water_ml(self) -> float:
+        """Return what is to be poured in all, in ml."""
+        ...
+
+
+def _data(task: Asked, grams: float | None) -> dict[str, Any]:
     """Return what an entry carries beside its trays."""
     if task.kind is TaskKind.WATER:
         return {"ml_per_tray": round(task.water_ml / task.trays) if task.trays else None}
@@ -59,7 +83,7 @@ class AnswerLine:
 
 
 def answer_entries(
-    task: Task, groups: Iterable[TrayGroup], *, at: datetime, by: str, grams: float | None = None
+    task: Asked, groups: Iterable[TrayGroup], *, at: datetime, by: str, grams: float | None = None
 ) -> tuple[NewEntry, ...]:
     """Return the entries that say that a task is done for some of its trays; none where no entry answers its kind.
 

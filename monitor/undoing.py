@@ -19,15 +19,16 @@ def last_answer(entries: Iterable[Entry], of: str | None = None) -> tuple[Entry,
         entries: The whole ledger.
         of: Only what this person entered; None: anybody.
     """
-    standing = [entry for entry in effective(entries) if of is None or entry.by == of]
-    if not standing:
+    standing = effective(entries)
+    newest = max((each for each in standing if of is None or each.by == of), key=lambda each: each.id, default=None)
+    if newest is None:
         return ()
-    newest = max(standing, key=lambda entry: entry.id)
     together = newest.data.get("together")
     if together is None:
         return (newest,)
-    group = [entry for entry in standing if entry.data.get("together") == together and entry.by == newest.by]
-    return tuple(sorted(group, key=lambda entry: entry.id))
+    written = newest.recorded_at  # two machines may have taken the same number, but not in the same instant
+    group = [each for each in standing if each.data.get("together") == together and each.recorded_at == written]
+    return tuple(sorted(group, key=lambda each: each.id))
 
 
 def taken_back(answer: Sequence[Entry], entries: Iterable[Entry], *, at: datetime, by: str) -> tuple[NewEntry, ...]:

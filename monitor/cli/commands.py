@@ -32,6 +32,8 @@ COMMANDS: dict[str, Known] = {
     "rounds": Known(WALK, "What is to be done now, next and tomorrow.", "monitor.cli.rounds:rounds"),
     "done": Known(WALK, "Answer a whole round, or one shelf, at once.", "monitor.cli.done:done"),
     "undo": Known(WALK, "Take back what was entered last.", "monitor.cli.done:undo"),
+    "sheet": Known(WALK, "The rounds of the next days on paper.", "monitor.cli.sheet:sheet"),
+    "enter": Known(WALK, "Enter what was ticked on the sheet.", "monitor.cli.sheet:enter"),
     "dry": Known(WALK, "What is dry, how much to pour, when the rest will be.", "monitor.cli.dry:dry"),
     "seen": Known(WALK, "What the scales saw that nobody has entered.", "monitor.cli.seen:seen"),
     "confirm": Known(WALK, "Enter what the scales saw.", "monitor.cli.seen:confirm"),

@@ -94,7 +94,7 @@ def records(context: Context, first: str, last: str | None, html: Path | None, c
         desk.farm, desk.profiles, desk.batches, desk.entries, from_on=from_on, to_on=to_on, now=desk.now
     )
     wanted = ((html, render), (csv_file, to_csv))
-    written = [_write(path, make(page)) for path, make in wanted if path is not None]
+    written = [write_file(path, make(page)) for path, make in wanted if path is not None]
     if context.as_json:
         facts: dict[str, Any] = {"schema": "traywarden.records/1", **asdict(page)}
         context.echo_json({**facts, "from_on": from_on.isoformat(), "to_on": to_on.isoformat(), "files": written})
@@ -106,7 +106,7 @@ def records(context: Context, first: str, last: str | None, html: Path | None, c
         context.echo(f"Written: {path}. It is no certificate, and says so.")
 
 
-def _write(path: Path, text: str) -> str:
+def write_file(path: Path, text: str) -> str:
     """Write a file, and return its name.
 
     Raises:

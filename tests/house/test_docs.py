@@ -23,7 +23,7 @@ NOUNS = [
     "monitor.loadcell", "monitor.weightevents", "monitor.growth", "monitor.drying", "monitor.trayfacts",
     "monitor.waterahead", "monitor.scalesetup", "monitor.flagging", "monitor.light", "monitor.calibration",
     "monitor.celldrift", "monitor.holds", "monitor.lots", "monitor.germination", "monitor.covers",
-    "dashboards.records",
+    "dashboards.records", "dashboards.sheet",
 ]  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
 
 from monitor.fold import fold
@@ -34,7 +34,8 @@ def test_what_was_written_together_is_taken_back_together() -> None:
     book.sow(T0, "radish", 4)
     book.add(EntryKind.LOOKED, T0 + HOUR)
     book.add(EntryKind.UNCOVERED, T0 + 2 * HOUR, data={"together": 3})
-    book.add(EntryKind.WATERED, T0 + 2 * HOUR, data={"together": 3})
+    row = book.add(EntryKind.WATERED, T0 + 2 * HOUR, data={"together": 3})
+    book.entries[-1] = replace(row, by="tomek")  # one sheet, ticked by two
 
     assert [undo(book), undo(book), undo(book), undo(book)] == [[3, 4], [2], [1], []]
     assert fold(book.entries) == {}
@@ -67,6 +68,6 @@ def test_only_one_persons_last_answer_is_meant_where_it_is_said() -> None:
     book = Book()
     book.sow(T0, "radish", 4)
     row = book.add(EntryKind.WATERED, T0 + HOUR)
-    book.entries[-1] = Entry(**{**{each.name: getattr(row, each.name) for each in fields(Entry)}, "by": "tomek"})
+    book.entries[-1] = replace(row, by="tomek")
 
     assert undo(book, "ines") == [1]
