@@ -19,14 +19,14 @@ TOLD_WITHIN = timedelta(days=7)
 _FULLER = {
     TaskKind.DRAIN: "A soak is seed in water, in a bucket or a jar that bears the batch's number.",
     TaskKind.LOOK: (
-        "A stack is a pile of trays in the dark under a weight: weight off first, trays from the top down, keep their "
-        "order, and put all back as it was within a few minutes."
+        "A stack is a pile of trays in the dark under a weight. Do just what the line says and no more, keep the order "
+        "of the trays, and put all back at once as it was."
     ),
     TaskKind.UNCOVER: (
-        "To uncover ends the time in the pile for good. Pale and pushed up is right: they have grown in the dark. A "
-        "blackout cover is a tray turned over, or a lid, that keeps the light out and presses on nothing."
+        "The time in the pile is over for good. Pale and pushed up is right: they have grown in the dark. A blackout "
+        "cover is a tray turned over, or a lid, that keeps the light out and presses on nothing."
     ),
-    TaskKind.END_BLACKOUT: "To end the blackout is to take the cover off for good and to set the tray under the lamp.",
+    TaskKind.END_BLACKOUT: "The cover comes off for good, and the tray stands under the lamp from now on.",
     TaskKind.WATER: (
         "Each tray with holes stands in a bottom tray without: lift a corner and pour there. What still stands in it "
         "after half an hour is poured away."
@@ -140,7 +140,7 @@ def _did(entries: Sequence[Entry], who: str, tick: Tick) -> str:
         if kind is EntryKind.CLEANED:
             spots = [tick.farm.places.name(entry.spot) for entry in mine if entry.kind is kind and not entry.batch]
             words += [f"washed {say_list(list(dict.fromkeys(spots)))}"] if spots else []
-    words += [f"{entry.kind.value}: {_quoted(entry)}" for entry in mine if _quoted(entry)]
+    words += [quoted for entry in mine if (quoted := _quoted(entry))]
     return "; ".join(words)
 
 
@@ -162,13 +162,15 @@ def _amount(kind: EntryKind, entries: Sequence[Entry]) -> str:
 def _quoted(entry: Entry) -> str:
     """Return what an entry says in a person's own words, where that is all it says; else empty."""
     if entry.kind is EntryKind.NOTED:
-        return f"{entry.data.get('text', '')}{f' (batch {entry.batch})' if entry.batch else ''}"
+        about = f" of batch {entry.batch}" if entry.batch else ""
+        return f"noted{about}: {entry.data.get('text', '')}"
     if entry.kind is EntryKind.RECORDED:
         warmth = f"{entry.data['temp_c']:g} °C" if entry.data.get("temp_c") is not None else ""
         return f"{entry.data.get('what')}: {entry.data.get('text') or warmth}"
     if entry.kind in (EntryKind.HELD, EntryKind.RELEASED):
         what = f"lot {entry.data['lot']}" if entry.data.get("lot") else f"batch {entry.batch}"
-        return f"{what}, {entry.data.get('why', '')}"
+        deed = "put on hold" if entry.kind is EntryKind.HELD else "released"
+        return f"{deed} {what}: {entry.data.get('why', '')}"
     return ""
 
 

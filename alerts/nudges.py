@@ -177,7 +177,12 @@ def drain_messages(telling: Telling, tick: Tick) -> list[Message]:
     late = tick.now - telling.fell_due_at > LATE_AFTER
     title = f"Drain the soak of batch {telling.task.batch}"
     text = "\n".join(
-        [_late(telling.fell_due_at, tick) if late else title + ".", *_lines(telling, tick), *_care([telling])]
+        [
+            *hold_lines(tick),
+            _late(telling.fell_due_at, tick) if late else title + ".",
+            *_lines(telling, tick),
+            *_care([telling]),
+        ]
     )
     return _messages("drain", f"drain:{telling.stages[-1]}", title, text, tick, [telling], urgent=False, late=late)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import click
 
 from alerts.derive import open_tasks, say_count
@@ -102,6 +104,10 @@ def done(
     for line in lines:
         if line.left_out:
             context.echo(f"  LEFT OUT  {line_words(line, desk)}: {line.left_out}")
+    if context.as_json and not everything and place is None:
+        would = [line.task.key for line in entered]
+        context.echo_json({"schema": "traywarden.done/1", "would_answer": would, "left_out": _left(lines)})
+        return
     if not everything and place is None:
         raise RefusedError("nothing was noted: say --all for the whole round, or --shelf 1/2 for one shelf")
     if not entered:
@@ -109,9 +115,13 @@ def done(
     if not quiet and not click.confirm("Note all of this?", default=True):
         raise RefusedError("nothing was noted")
     entries = [entry for line in entered for entry in line.entries]
-    left = [{"task": line.task.key, "why": line.left_out} for line in lines if line.left_out]
     said = f"Noted: {_things(len(entered))}. Wrong? traywarden undo"
-    desk.write(entries, [said], facts={"left_out": left}, quietly=True)
+    desk.write(entries, [said], facts={"left_out": _left(lines)}, quietly=True)
+
+
+def _left(lines: Sequence[AnswerLine]) -> list[dict[str, str]]:
+    """Return what is left out, and why, as the documented JSON."""
+    return [{"task": line.task.key, "why": line.left_out} for line in lines if line.left_out]
 
 
 def _things(count: int) -> str:

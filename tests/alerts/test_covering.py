@@ -118,7 +118,8 @@ class Cellar(Stage):
         at = self.book.at(day, clock)
         self.run(at)
         rows = self.outbox.rows(at)
-        for key in {key for row in rows for key in row.tasks} if does else ():
+        keys = sorted({key for row in rows for key in row.tasks}, key=lambda key: ("|harvest|" in key, key))
+        for key in keys if does else ():
             batch, kind, _, _ = key.split("|")
             entry = does_it(at + timedelta(minutes=5), kind, batch)
             self.enter(NewEntry(kind=entry.kind, at=entry.at, by="tomek", batch=batch, data={}))
@@ -136,7 +137,7 @@ def test_the_stand_in_is_told_for_whom_and_each_move_from_its_beginning(tmp_path
         "You stand in for ines, Wed 4 Mar to Fri 6 Mar.\nWhere things are, and the like: blade: drawer"
     )
     assert "Weight off, lift each tray straight up" in text
-    assert "To uncover ends the time in the pile for good" in text
+    assert "The time in the pile is over for good" in text
     assert "In doubt leave the tray as it is, and answer not yet" in text
 
 

@@ -148,3 +148,15 @@ def test_a_batch_gone_whole_is_cleared_and_washed_as_ever(tmp_path: Path) -> Non
 
     assert asked_beside(cellar) == [("look over", "2")]
     assert ("clear and wash", "1") in [(kind, batch) for _, kind, batch in cellar.told]
+
+
+def test_a_soak_of_a_held_lot_is_nudged_with_the_hold_first(tmp_path: Path) -> None:
+    """Whoever drains it reads first that it is on hold."""
+    cellar = Cellar(tmp_path)
+    cellar.do(EntryKind.SOAKED, "2026-03-03", "08:30", "4", {"crop": "pea", "lot": "P-1", "trays_planned": 4})
+    cellar.do(EntryKind.HELD, "2026-03-03", "09:00", None, {"lot": "P-1", "why": "recalled"})
+    cellar.until("2026-03-03", "20:00")
+
+    (drain,) = [row.text for row in cellar.outbox.rows() if row.kind == "drain" and row.person == "ines"]
+
+    assert drain.startswith("ON HOLD: do not cut, do not deliver\n ! Batch 4 pea, still soaking. Why: its lot P-1")

@@ -89,6 +89,7 @@ def test_nothing_is_noted_without_all_or_a_shelf(cellar: Cellar) -> None:
     shown = cellar.run("done")
     no = cellar.run("done", "--all", answer="n\n")
 
+    assert len(cellar.json("done")["would_answer"]) == len(before)
     assert "batch 1 radish: uncover" in shown.output
     assert "say --all" in str(shown.exception)
     assert "Note all of this?" in no.output
