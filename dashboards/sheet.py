@@ -149,7 +149,7 @@ def build_sheet(
     """
     book = list(effective(entries))
     first, last = local_day(now, farm.zone), local_day(now, farm.zone) + timedelta(days=days - 1)
-    care: dict[str, None] = {}
+    care: dict[str, dict[str, None]] = {}
     rounds: list[SheetRound] = []
     listed: set[str] = set()
     number = 0
@@ -159,7 +159,8 @@ def build_sheet(
         for task, when in _asked(tick, listed):
             number += 1
             lines.append(_line(task, number, when, tick))
-            care |= dict.fromkeys(_cautions(task, tick))
+            for caution in task.cautions:
+                care.setdefault(caution, {})[profiles[task.crop].name.lower()] = None
             _assume_done(task, when, tick, book)
         if lines:
             people = say_list([person.id for person in on_duty(farm, at, covers_of(book))])
@@ -172,7 +173,7 @@ def build_sheet(
         printed=say_time(now, farm.zone),
         holds=tuple(held_facts(batch, today) for batch in held_batches(today)),
         rounds=tuple(rounds),
-        care=tuple(care),
+        care=_care(care),
     )
 
 
@@ -281,10 +282,12 @@ _OF_ALL_CROPS = frozenset(
 )
 
 
-def _cautions(task: Task, tick: Tick) -> list[str]:
-    """Return the cautions of a task; those of one crop begin with its name."""
-    crop = tick.profiles[task.crop].name
-    return [text if text in _OF_ALL_CROPS else f"{crop}: {text[0].lower()}{text[1:]}" for text in task.cautions]
+def _care(found: Mapping[str, Iterable[str]]) -> tuple[str, ...]:
+    """Return cautions, each once: what holds for every crop first, then what holds for some, with their names."""
+    general = [text for text in found if text in _OF_ALL_CROPS]
+    special = [(say_list(list(crops)), text) for text, crops in found.items() if text not in _OF_ALL_CROPS]
+    named = [f"{crops[0].upper()}{crops[1:]}: {text[0].lower()}{text[1:]}" for crops, text in special]
+    return (*general, *named)
 
 
 def short_words(task: Task, farm: Farm) -> str:

@@ -130,6 +130,21 @@ def test_lines_are_kept_and_read_back_whole(tmp_path: Path) -> None:
     assert back == tuple(replace(line, water_ml=float(round(line.water_ml))) for line in lines)
 
 
+def test_cautions_stand_once_with_the_crops_that_they_are_for(tmp_path: Path) -> None:
+    """What holds for every crop first; basil's cold hurt is basil's."""
+    book = Book()
+    book.sow(book.at(FIRST, "09:00"), "kale", 6, "1", "cellar/1/1")
+    book.sow(book.at(FIRST, "09:00"), "broccoli", 6, "2", "cellar/1/2")
+    book.sow(book.at(FIRST, "09:00"), "basil", 6, "3", "cellar/1/3")
+
+    care = sheet_of(book, tmp_path, days=14).care
+
+    assert len(care) == len(set(care))
+    assert care[0].startswith("A stack under its weight is heavy")
+    assert [text for text in care if text.startswith("Kale and broccoli: ")]
+    assert [text for text in care if text.startswith("Sweet basil: not under 12")]
+
+
 def test_an_empty_farm_has_an_empty_sheet(tmp_path: Path) -> None:
     """And says so."""
     sheet = sheet_of(Book(), tmp_path)
