@@ -10,7 +10,7 @@ from alerts.holding import HEAD, hold_lines
 from alerts.tasks import Task, TaskKind
 from monitor.amounts import say_day, say_list, say_trays
 from monitor.clock import local_day
-from monitor.covers import Cover, cover_on, covers_of, stands_in_for
+from monitor.covers import StandIn, cover_on, covers_of, stands_in_for
 from monitor.ledger import Entry, EntryKind
 
 TOLD_WITHIN = timedelta(days=7)
@@ -40,9 +40,9 @@ _FULLER = {
 _IN_DOUBT = "In doubt leave the tray as it is, and answer not yet: it is asked again at the next round."
 
 
-def covers_at(tick: Tick) -> tuple[Cover, ...]:
+def covers_at(tick: Tick) -> tuple[StandIn, ...]:
     """Return all covers, read once for a moment."""
-    found: tuple[Cover, ...] | None = tick.memo.get("covers")
+    found: tuple[StandIn, ...] | None = tick.memo.get("covers")
     if found is None:
         found = tick.memo["covers"] = covers_of(tick.entries)
     return found
@@ -64,7 +64,7 @@ def fuller(text: str, person: str, kinds: Iterable[TaskKind], tick: Tick) -> str
     return "\n".join([*([hold, ""] if gap else []), *head, "", rest or text, *tail])
 
 
-def returns(covers: Sequence[Cover], told: Collection[str], round_at: datetime, tick: Tick) -> tuple[Cover, ...]:
+def returns(covers: Sequence[StandIn], told: Collection[str], round_at: datetime, tick: Tick) -> tuple[StandIn, ...]:
     """Return the covers that are over at a round, whose person is back, and who was told nothing of it yet."""
     day = local_day(round_at, tick.farm.zone)
     return tuple(
@@ -77,7 +77,7 @@ def returns(covers: Sequence[Cover], told: Collection[str], round_at: datetime, 
     )
 
 
-def back_stage(cover: Cover) -> str:
+def back_stage(cover: StandIn) -> str:
     """Return the key under which a return is told."""
     return f"{cover.key}#back"
 
@@ -100,7 +100,7 @@ _DEEDS = {
 }
 
 
-def summary_lines(cover: Cover, tasks: Iterable[Task], tick: Tick) -> list[str]:
+def summary_lines(cover: StandIn, tasks: Iterable[Task], tick: Tick) -> list[str]:
     """Return who did what on the days of a cover, and what is still open, for the one who comes back.
 
     Args:

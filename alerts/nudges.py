@@ -19,7 +19,7 @@ from alerts.tasks import Task, TaskKind, Urgency
 from alerts.words import not_yet_of
 from monitor.amounts import say_day, say_ml, say_time
 from monitor.clock import at_local, local_day
-from monitor.covers import Cover, cover_on, on_duty
+from monitor.covers import StandIn, cover_on, on_duty
 from monitor.farm import Farm
 from monitor.holds import Hold
 from monitor.people import Person
@@ -194,7 +194,7 @@ def hold_messages(hold: Hold, stage: str, tick: Tick) -> list[Message]:
     return _messages("hold", stage, title, text, tick, [], urgent=False, late=False, people=everybody, stages=[stage])
 
 
-def return_messages(cover: Cover, due: Sequence[Task], tick: Tick) -> list[Message]:
+def return_messages(cover: StandIn, due: Sequence[Task], tick: Tick) -> list[Message]:
     """Return the messages that tell one who was away, once, who did what and what is still open."""
     text = "\n".join(summary_lines(cover, due, tick))
     title = f"While you were away, {say_day(cover.from_on)} to {say_day(cover.to_on)}"

@@ -14,7 +14,7 @@ from monitor.people import Person
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cover:
+class StandIn:
     """One person's rounds, handed to another for some days.
 
     Attributes:
@@ -47,11 +47,11 @@ class Cover:
         return f"cover|{self.person}|{self.from_on.isoformat()}"
 
 
-def covers_of(entries: Iterable[Entry]) -> tuple[Cover, ...]:
+def covers_of(entries: Iterable[Entry]) -> tuple[StandIn, ...]:
     """Return all covers in the order of their entries; entries are those that hold."""
     rows = sorted((entry for entry in entries if entry.kind is EntryKind.COVER), key=lambda entry: entry.id)
     return tuple(
-        Cover(
+        StandIn(
             id=row.id,
             person=str(row.data["person"]),
             standin=str(row.data["standin"]),
@@ -65,13 +65,13 @@ def covers_of(entries: Iterable[Entry]) -> tuple[Cover, ...]:
     )
 
 
-def cover_on(person: str, day: date, covers: Sequence[Cover]) -> Cover | None:
+def cover_on(person: str, day: date, covers: Sequence[StandIn]) -> StandIn | None:
     """Return the cover of a person on a local day, the one entered last where several hold; None: there is none."""
     held = [cover for cover in covers if cover.person == person and cover.is_on(day)]
     return held[-1] if held else None
 
 
-def on_duty(farm: Farm, now: datetime, covers: Sequence[Cover] = ()) -> tuple[Person, ...]:
+def on_duty(farm: Farm, now: datetime, covers: Sequence[StandIn] = ()) -> tuple[Person, ...]:
     """Return who is told: everybody on duty that local day, else the farm's first person; stand-ins in their place.
 
     A stand-in who is away hands on to their own; nobody is named twice.
@@ -82,7 +82,7 @@ def on_duty(farm: Farm, now: datetime, covers: Sequence[Cover] = ()) -> tuple[Pe
     return tuple({person.id: person for person in (_present(each, day, farm, covers) for each in people)}.values())
 
 
-def _present(person: Person, day: date, farm: Farm, covers: Sequence[Cover]) -> Person:
+def _present(person: Person, day: date, farm: Farm, covers: Sequence[StandIn]) -> Person:
     """Return who walks in a person's place; the person, where those who should are away in a ring or unknown."""
     seen = {person.id}
     current = person
@@ -94,7 +94,7 @@ def _present(person: Person, day: date, farm: Farm, covers: Sequence[Cover]) -> 
     return current
 
 
-def stands_in_for(person: str, now: datetime, zone: ZoneInfo, covers: Sequence[Cover]) -> tuple[Cover, ...]:
+def stands_in_for(person: str, now: datetime, zone: ZoneInfo, covers: Sequence[StandIn]) -> tuple[StandIn, ...]:
     """Return the covers in which a person stands in for somebody on the local day of an instant."""
     day = local_day(now, zone)
     held = (cover_on(away, day, covers) for away in dict.fromkeys(cover.person for cover in covers))

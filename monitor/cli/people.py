@@ -14,7 +14,7 @@ from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk
 from monitor.cli.rounds import is_due, tick_of
 from monitor.clock import local_day
-from monitor.covers import Cover, cover_on, covers_of
+from monitor.covers import StandIn, cover_on, covers_of
 from monitor.errors import NotFoundError, RefusedError
 from monitor.ledger import EntryKind, NewEntry, effective
 from monitor.people import WEEKDAYS
@@ -59,7 +59,7 @@ def _days(desk: Desk, first: str, last: str) -> tuple[date, date]:
     return from_on, to_on
 
 
-def _mind(desk: Desk, cover: Cover) -> None:
+def _mind(desk: Desk, cover: StandIn) -> None:
     """Warn of what is odd about a cover."""
     days = [cover.from_on + timedelta(days=step) for step in range((cover.to_on - cover.from_on).days + 1)]
     person = desk.farm.people[cover.person]
@@ -100,7 +100,7 @@ def cover(
     if first is None:
         raise RefusedError(f"from which day to which? E.g. traywarden cover {name} fri sun")
     from_on, to_on = _days(desk, first, last or first)
-    wanted = Cover(
+    wanted = StandIn(
         id=0,
         person=person,
         standin=_standin(desk, person, standin),
@@ -123,7 +123,7 @@ def cover(
     desk.write([entry], said)
 
 
-def _data(wanted: Cover) -> dict[str, Any]:
+def _data(wanted: StandIn) -> dict[str, Any]:
     """Return a cover as its entry keeps it."""
     return {
         "person": wanted.person,
@@ -181,7 +181,7 @@ def covers(context: Context, everything: bool, summary: str | None) -> None:
         context.echo(f"{each.standin} for {each.person}, {days} ({when}, entry {each.id}){note}")
 
 
-def _summarise(context: Context, desk: Desk, name: str, known: list[Cover]) -> None:
+def _summarise(context: Context, desk: Desk, name: str, known: list[StandIn]) -> None:
     """Say what happened while somebody was away the last time."""
     person = desk.person(name)
     mine = [each for each in known if each.person == person]

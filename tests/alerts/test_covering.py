@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from alerts.covering import fuller
 from monitor.clock import local_day
-from monitor.covers import Cover, cover_on, covers_of, on_duty, stands_in_for
+from monitor.covers import StandIn, cover_on, covers_of, on_duty, stands_in_for
 from monitor.ledger import EntryKind, NewEntry
 from tests.support.farms import Book, farm
 from tests.support.stage import Stage, does_it
@@ -197,4 +197,4 @@ def test_the_newest_cover_of_a_day_holds(tmp_path: Path) -> None:
         return [name for name in where.people if stands_in_for(name, at, where.zone, covers)]
 
     assert [stand_ins(day) for day in ("2026-03-06", "2026-03-07", "2026-03-08")] == [["tomek"], ["ana"], ["tomek"]]
-    assert isinstance(covers[0], Cover)
+    assert isinstance(covers[0], StandIn)
