@@ -13,16 +13,20 @@ from typing import Protocol
 
 from alerts.alarms import Alarm
 from alerts.answers import Answers, answers_of
+from alerts.covering import covers_at, returns
 from alerts.derive import open_tasks
 from alerts.findings import Priority, Tick
 from alerts.flood import Flood, through
+from alerts.holding import fresh_holds
 from alerts.news import News, kept_after, still_worth
 from alerts.nudges import (
     Message,
     drain_messages,
+    hold_messages,
     next_stage_at,
     parted,
     passed_on_messages,
+    return_messages,
     round_messages,
     tellings,
     urgent_messages,
@@ -30,14 +34,15 @@ from alerts.nudges import (
 from alerts.outbox import next_try
 from alerts.outbox_sql import SqlOutbox
 from alerts.rounds import last_round, next_round
-from alerts.tasks import Task, TaskKind
+from alerts.tasks import Task, TaskKind, Urgency
 from alerts.watch import unanswered
 from monitor.batches import Batch
 from monitor.errors import ChannelError
 from monitor.farm import Farm
 from monitor.fold import fold_as_of
 from monitor.health import Health
-from monitor.ledger import Entry
+from monitor.holds import holds_of
+from monitor.ledger import Entry, effective
 from monitor.live import LiveState
 from monitor.profiles import Profile
 from monitor.scales import Scales, ScaleView
@@ -125,6 +130,7 @@ class Advisor:
         self._passed_on: set[str] = set()
         self._version = -1
         self._batches: dict[str, Batch] = {}
+        self._entries: tuple[Entry, ...] = ()
         self._answers = Answers()
         self._flood = Flood()
         self._ahead_at: datetime | None = None  # the earliest entry that still lies ahead, if any
@@ -144,6 +150,8 @@ class Advisor:
             self._take_news(self._watch.check(tick, self._answers), tick)
             self._pass_on(tick)
             self._watch_at = self._watch.next_check_at(now)
+        if changed:
+            self._tell_holds(tick)
         if changed or self._tasks_at is None or now >= self._tasks_at:
             self._tell_tasks(tick)
         if self._send_at is not None and now >= self._send_at:
@@ -177,6 +185,7 @@ class Advisor:
             watching_since=self._since,
             scales=self._scales,
             health=self._health(now),
+            entries=self._entries,
         )
 
     def _read_ledger(self, now: datetime) -> bool:
@@ -186,6 +195,7 @@ class Advisor:
             return False
         entries = self._ledger.entries()
         self._batches = fold_as_of(entries, now)
+        self._entries = tuple(entry for entry in effective(entries) if entry.at <= now)
         self._ahead_at = min((entry.at for entry in entries if entry.at > now), default=None)
         self._answers = answers_of(entries)
         self._version = version
@@ -193,7 +203,7 @@ class Advisor:
 
     def _take_news(self, news: Sequence[News], tick: Tick) -> None:
         """Send what is urgent at once; keep the rest for the next round."""
-        urgent, rest = parted(news, tick.farm, tick.now)
+        urgent, rest = parted(news, tick)
         before = self._flood
         self._flood, told = through(before, self._watch.raised, urgent, tick.now)
         messages = [message for each in told for message in urgent_messages(each, tick)]
@@ -218,6 +228,12 @@ class Advisor:
         self._passed_on.update(message.key for message in fresh)
         self._put(fresh, {}, tick.now)
 
+    def _tell_holds(self, tick: Tick) -> None:
+        """Tell everybody of each hold that was set or ended, once."""
+        told = self._told if self._told is not None else set()
+        fresh = fresh_holds(holds_of(self._entries), told, tick)
+        self._put([message for hold, stage in fresh for message in hold_messages(hold, stage, tick)], {}, tick.now)
+
     def _tell_tasks(self, tick: Tick) -> None:
         """Make the messages of a round that has come, and of soaks whose hour has come."""
         told = self._told if self._told is not None else set()
@@ -234,6 +250,9 @@ class Advisor:
             kept = [_news(each) for each in self._outbox.state(NEWS_STATE) or []]
             news = still_worth(kept, self._watch.over_since, tick.farm)
             messages += round_messages(at_round, news, round_at, tick)
+            due = [task for task in tasks if task.ask_at <= tick.now and task.urgency is not Urgency.EARLY]
+            for cover in returns(covers_at(tick), told, round_at, tick):
+                messages += return_messages(cover, due, tick)
             state = {ROUND_STATE: round_at.isoformat(), NEWS_STATE: []}
         self._put(messages, state, tick.now)
         drain_at = next_stage_at(tasks, told, tick)

@@ -11,6 +11,7 @@ from alerts import words
 from alerts.findings import Tick
 from alerts.pours import pour_due
 from alerts.rounds import first_round, next_round
+from alerts.spoilt import spoilt_tasks
 from alerts.tasks import Task, TaskKind, TrayGroup, Urgency
 from alerts.warmth import moved_words, span_of
 from monitor.amounts import say_day, say_time, say_trays
@@ -56,6 +57,7 @@ def open_tasks(tick: Tick) -> tuple[Task, ...]:
         if profile is None or batch.cleaned_at is not None:
             continue
         tasks.extend(_tasks_of(batch, profile, tick))
+    tasks.extend(spoilt_tasks(tick, _not_yet))
     places = tick.farm.places
     return tuple(sorted(tasks, key=lambda task: (places.walking_order(task.groups[0].spot), _number(task.batch))))
 
@@ -162,6 +164,8 @@ def _due_for(batch: Batch, part: Part, span: PhaseSpan, profile: Profile, tick: 
         if span.move
         else None
     )
+    if kind is TaskKind.HARVEST and batch.holds:
+        kind = None  # suppressed by design: what is on hold is not cut
     if kind is not None and span.window is not None:
         is_harvest = kind is TaskKind.HARVEST
         yield _Due(

@@ -15,6 +15,7 @@ from typing import Any
 from monitor.batches import Batch
 from monitor.farm import Farm
 from monitor.health import Health
+from monitor.ledger import Entry
 from monitor.live import LiveState
 from monitor.profiles import Profile
 from monitor.scales import Scales, ScaleView
@@ -93,6 +94,7 @@ class Tick:
         watching_since: When this run of the monitor began; silence before that is not a sensor's.
         scales: What the scales and the air of the last days say.
         health: How the monitor itself is.
+        entries: The ledger's entries that hold at ``now``, by instant; for what concerns no batch.
         memo: What several rules ask of this one moment, worked out once; a cache, nothing else.
     """
 
@@ -104,6 +106,7 @@ class Tick:
     watching_since: datetime
     scales: ScaleView = field(default_factory=lambda: Scales({}))
     health: Health = field(default_factory=Health)
+    entries: tuple[Entry, ...] = ()
     memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
 
 

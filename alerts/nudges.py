@@ -9,15 +9,19 @@ from itertools import groupby
 
 from alerts.alarms import Alarm
 from alerts.answers import short_key
+from alerts.covering import back_stage, covers_at, fuller, summary_lines
 from alerts.derive import say_count
 from alerts.findings import Priority, Tick
+from alerts.holding import HEAD, hold_lines, hold_text
 from alerts.news import News
 from alerts.rounds import first_round
 from alerts.tasks import Task, TaskKind, Urgency
 from alerts.words import not_yet_of
 from monitor.amounts import say_day, say_ml, say_time
 from monitor.clock import at_local, local_day
+from monitor.covers import StandIn, cover_on, on_duty
 from monitor.farm import Farm
+from monitor.holds import Hold
 from monitor.people import Person
 
 LATE_AFTER = timedelta(minutes=30)
@@ -48,7 +52,7 @@ class Message:
 
     Attributes:
         key: Unique for ever: what is told, to whom, over which channel.
-        kind: ``round``, ``drain`` or ``alarm``.
+        kind: ``round``, ``drain``, ``hold``, ``return`` or ``alarm``.
         person: Person's id.
         channel: Channel's id.
         title: A few words.
@@ -114,12 +118,6 @@ def next_stage_at(tasks: Iterable[Task], told: Collection[str], tick: Tick) -> d
     return min(ahead, default=None)
 
 
-def on_duty(farm: Farm, now: datetime) -> tuple[Person, ...]:
-    """Return who is told: everybody on duty that local day, else the first person of the farm."""
-    people = tuple(person for person in farm.people.values() if person.is_on_duty(now, farm.zone))
-    return people or tuple(farm.people.values())[:1]
-
-
 def quiet_until(person: Person, now: datetime, farm: Farm) -> datetime:
     """Return when a person may be told what is not urgent: now, or the end of their quiet hours."""
     if person.quiet is None or not person.is_quiet(now, farm.zone):
@@ -140,6 +138,7 @@ def _messages(
     urgent: bool,
     late: bool,
     people: Sequence[Person] | None = None,
+    stages: Sequence[str] = (),
 ) -> list[Message]:
     """Return one message a person and channel; ``people``: who is told, where it is not who is on duty."""
     return [
@@ -149,14 +148,14 @@ def _messages(
             person=person.id,
             channel=channel,
             title=title,
-            text=text,
+            text=fuller(text, person.id, [telling.task.kind for telling in told], tick),
             made_at=tick.now,
             due_at=tick.now if urgent else quiet_until(person, tick.now, tick.farm),
-            stages=tuple(stage for telling in told for stage in telling.stages),
+            stages=(*stages, *(stage for telling in told for stage in telling.stages)),
             tasks=tuple(telling.task.key for telling in told),
             was_late=late,
         )
-        for person in (on_duty(tick.farm, tick.now) if people is None else people)
+        for person in (on_duty(tick.farm, tick.now, covers_at(tick)) if people is None else people)
         for channel in person.channels
     ]
 
@@ -167,6 +166,7 @@ def round_messages(told: Sequence[Telling], news: Sequence[News], round_at: date
         return []
     late = tick.now - round_at > LATE_AFTER
     title = round_title(told, round_at, tick.farm, news=len(news))
+    title = f"{title}. {HEAD}" if hold_lines(tick) else title
     text = round_text(told, news, round_at, tick, late=late)
     what = f"round:{round_at.isoformat()}"
     return _messages("round", what, title, text, tick, told, urgent=False, late=late)
@@ -177,9 +177,30 @@ def drain_messages(telling: Telling, tick: Tick) -> list[Message]:
     late = tick.now - telling.fell_due_at > LATE_AFTER
     title = f"Drain the soak of batch {telling.task.batch}"
     text = "\n".join(
-        [_late(telling.fell_due_at, tick) if late else title + ".", *_lines(telling, tick), *_care([telling])]
+        [
+            *hold_lines(tick),
+            _late(telling.fell_due_at, tick) if late else title + ".",
+            *_lines(telling, tick),
+            *_care([telling]),
+        ]
     )
     return _messages("drain", f"drain:{telling.stages[-1]}", title, text, tick, [telling], urgent=False, late=late)
+
+
+def hold_messages(hold: Hold, stage: str, tick: Tick) -> list[Message]:
+    """Return the messages that tell everybody, once, of a hold that was set or ended; quiet hours hold them back."""
+    title, text = hold_text(hold, tick)
+    everybody = list(tick.farm.people.values())
+    return _messages("hold", stage, title, text, tick, [], urgent=False, late=False, people=everybody, stages=[stage])
+
+
+def return_messages(cover: StandIn, due: Sequence[Task], tick: Tick) -> list[Message]:
+    """Return the messages that tell one who was away, once, who did what and what is still open."""
+    text = "\n".join(summary_lines(cover, due, tick))
+    title = f"While you were away, {say_day(cover.from_on)} to {say_day(cover.to_on)}"
+    stage = back_stage(cover)
+    people = [tick.farm.people[cover.person]]
+    return _messages("return", stage, title, text, tick, [], urgent=False, late=False, people=people, stages=[stage])
 
 
 def urgent_messages(news: News, tick: Tick) -> list[Message]:
@@ -189,7 +210,9 @@ def urgent_messages(news: News, tick: Tick) -> list[Message]:
     title = f"Now: {news.title}"
     text = f"NOW: {news.title}\n{news.text}\n{since}"
     people = [
-        person for person in on_duty(tick.farm, tick.now) if news.wakes or not person.is_quiet(tick.now, tick.farm.zone)
+        person
+        for person in on_duty(tick.farm, tick.now, covers_at(tick))
+        if news.wakes or not person.is_quiet(tick.now, tick.farm.zone)
     ]
     return _messages("alarm", f"alarm:{news.key}", title, text, tick, [], urgent=True, late=late, people=people)
 
@@ -200,8 +223,10 @@ def passed_on_messages(alarm: Alarm, tick: Tick) -> list[Message]:
     Where everybody was told already, they are reminded once.
     """
     farm = tick.farm
-    told = {person.id for person in on_duty(farm, tick.now)}
+    covers, today = covers_at(tick), local_day(tick.now, farm.zone)
+    told = {person.id for person in on_duty(farm, tick.now, covers)}
     others = [person for person in farm.people.values() if person.id not in told]
+    others.sort(key=lambda person: cover_on(person.id, today, covers) is not None)  # who is away comes last
     people = others[:1] or [person for person in farm.people.values() if person.id in told]
     finding = alarm.finding
     title = f"Nobody has answered: {finding.rule}, {farm.places.name(finding.spot)}"
@@ -240,9 +265,9 @@ def carry_words(water_ml: float, farm: Farm) -> str:
 
 
 def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime, tick: Tick, *, late: bool) -> str:
-    """Return a round's whole message: what to do in walking order, then the room, then care to take."""
+    """Return a round's whole message: what is on hold, what to do in walking order, the room, care to take."""
     farm = tick.farm
-    lines = [round_title(told, round_at, farm, news=len(news))]
+    lines = [*hold_lines(tick), round_title(told, round_at, farm, news=len(news))]
     if late:
         lines.append(_late(round_at, tick))
     water = sum(telling.task.water_ml for telling in told)
@@ -257,7 +282,7 @@ def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime
     return "\n".join([*lines, *_care(told)])
 
 
-_DOING = {
+DOING = {
     TaskKind.DRAIN: "drain the soak",
     TaskKind.LOOK: "look into the stack",
     TaskKind.UNCOVER: "uncover",
@@ -265,6 +290,8 @@ _DOING = {
     TaskKind.WATER: "water",
     TaskKind.HARVEST: "harvest",
     TaskKind.CLEAR: "clear and wash",
+    TaskKind.LOOK_OVER: "look it over",
+    TaskKind.WASH: "wash the shelf",
 }
 
 
@@ -283,12 +310,15 @@ def _stage_words(telling: Telling) -> str:
 def task_lines(task: Task, tick: Tick, stage_words: str = "") -> list[str]:
     """Return a task's lines: who and what, why, and the commands that answer."""
     crop = tick.profiles[task.crop].name.lower()
+    if task.kind is TaskKind.WASH:
+        head = f" * Where batch {task.batch} {crop} stood: {DOING[task.kind]}.{stage_words} {task.move}"
+        return [head, f"   {task.why}", f"   Done: {task.answer}   Not yet: {not_yet_of(task.kind, task.batch)}"]
     day = "" if task.kind is TaskKind.DRAIN else f", day {task.day} ({say_day(local_day(tick.now, tick.farm.zone))})"
     done = f"   Done: {task.answer}"
-    if task.trays > 1 and task.kind not in (TaskKind.DRAIN, TaskKind.CLEAR, TaskKind.LOOK):
+    if task.trays > 1 and task.kind not in (TaskKind.DRAIN, TaskKind.CLEAR, TaskKind.LOOK, TaskKind.LOOK_OVER):
         done += "   (a part: add --trays N)"
     return [
-        f" * Batch {task.batch} {crop}, {say_count(task)}{day}: {_DOING[task.kind]}.{stage_words} {task.move}",
+        f" * Batch {task.batch} {crop}, {say_count(task)}{day}: {DOING[task.kind]}.{stage_words} {task.move}",
         f"   {task.why}",
         f"{done}   Not yet: {not_yet_of(task.kind, task.batch)}",
     ]
@@ -309,14 +339,15 @@ def _care(told: Sequence[Telling]) -> list[str]:
     return care_lines(telling.task for telling in told)
 
 
-def goes_at_once(news: News, farm: Farm, now: datetime) -> bool:
+def goes_at_once(news: News, tick: Tick) -> bool:
     """Tell whether a piece of news goes at once: urgent, and either it breaks quiet hours or nobody has them now."""
     if news.priority is not Priority.URGENT:
         return False
-    return news.wakes or any(not person.is_quiet(now, farm.zone) for person in on_duty(farm, now))
+    people = on_duty(tick.farm, tick.now, covers_at(tick))
+    return news.wakes or any(not person.is_quiet(tick.now, tick.farm.zone) for person in people)
 
 
-def parted(news: Sequence[News], farm: Farm, now: datetime) -> tuple[list[News], list[News]]:
+def parted(news: Sequence[News], tick: Tick) -> tuple[list[News], list[News]]:
     """Return (news that goes at once, what waits for the round)."""
-    at_once = [each for each in news if goes_at_once(each, farm, now)]
+    at_once = [each for each in news if goes_at_once(each, tick)]
     return at_once, [each for each in news if each not in at_once]

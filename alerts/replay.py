@@ -83,7 +83,7 @@ class Replay:
         after = step(self._alarms, look(tick), now)
         found = news_of(self._alarms, after, tick)
         self._alarms = after
-        at_once, rest = parted(found, self._farm, now)
+        at_once, rest = parted(found, tick)
         told = [Came(at=now, told_at=now, news=news) for news in at_once]
         if self._round_at is not None and now >= self._round_at:
             told += self.rest(now)

@@ -19,6 +19,8 @@ class TaskKind(StrEnum):
     WATER = "water"
     HARVEST = "harvest"
     CLEAR = "clear and wash"
+    LOOK_OVER = "look over"
+    WASH = "wash the shelf"
 
 
 class Urgency(StrEnum):

@@ -22,6 +22,7 @@ CUTTING = (
 LIVING = "Rules for trays sold living differ from place to place: ask your food-safety inspector."
 SOAK_WATER = "Use drinking-quality water, and throw soak water away."
 LIMP_AND_HEAVY = "Limp although heavy is rot, not thirst: pour nothing there."
+WET = "Water and lamps do not go together: lamp off first, no water near plugs and sockets."
 RULES = "Your local food-safety rules decide."
 
 
@@ -146,6 +147,32 @@ def say_clear(farm: Farm, groups: Sequence[TrayGroup]) -> Said:
     )
 
 
+def say_look_over(profile: Profile, *, covered: bool) -> Said:
+    """Return how trays are looked over beside which others were spoilt."""
+    seek = (
+        "Grey or green fuzz between the seeds or on the stems, slime, a sour smell: that tray goes into the bin. Even "
+        "white hairs at the roots that vanish under a mist are root hairs, not mould."
+    )
+    if covered and profile.sticky:
+        return Said(move=f"Leave its cover on; look round the edges, and smell. {seek}", cautions=(DOUBTFUL,))
+    if covered:
+        return Said(
+            move=f"Lift each tray, look and smell, and back under the same weight. {seek}", cautions=(HEAVY, DOUBTFUL)
+        )
+    return Said(move=f"Look at each tray from above and from the side, and smell. {seek}", cautions=(DOUBTFUL,))
+
+
+def say_wash(place: str) -> Said:
+    """Return how a shelf is washed on which other trays stand."""
+    return Said(
+        move=(
+            f"Lamp off at its switch; set the other trays aside without stacking them; wash {place} and the empty "
+            "trays and covers, let all dry, and put the trays back. Wash your hands before you touch the next ones."
+        ),
+        cautions=(CLEANERS, WET),
+    )
+
+
 _ANSWERS: dict[TaskKind, str] = {
     TaskKind.DRAIN: "drain",
     TaskKind.LOOK: "look",
@@ -154,6 +181,8 @@ _ANSWERS: dict[TaskKind, str] = {
     TaskKind.WATER: "water",
     TaskKind.HARVEST: "harvest",
     TaskKind.CLEAR: "clean --batch",
+    TaskKind.LOOK_OVER: "look",
+    TaskKind.WASH: "clean",
 }
 
 

@@ -56,6 +56,23 @@ def read_g(text: str, units: Units) -> float:
     return _read(text, _MASSES, 1.0 if units == "metric" else G_PER_OZ, "180, '180 g' or '6.5 oz'")
 
 
+_TEMPERATURE = re.compile(r"^\s*(-?[0-9]+(?:[.,][0-9]+)?)\s*°?\s*([cf]?)\s*$")
+
+
+def read_temp(text: str, units: Units) -> float:
+    """Return a temperature as a person writes it in degC; a bare number is °C, or °F on a US farm.
+
+    Raises:
+        RefusedError: It cannot be read.
+    """
+    match = _TEMPERATURE.match(text.casefold())
+    if match is None:
+        raise RefusedError(f"{text!r} is no temperature; give e.g. 3.4, '3.4 C' or '38 F'")
+    number = float(match.group(1).replace(",", "."))
+    is_fahrenheit = match.group(2) == "f" or (not match.group(2) and units == "US")
+    return (number - 32) / 1.8 if is_fahrenheit else number
+
+
 def _plain(value: float, digits: int) -> str:
     """Return a number without trailing noughts."""
     return f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"

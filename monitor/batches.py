@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from monitor.holds import Hold
 from monitor.ledger import Entry
 
 
@@ -67,6 +68,7 @@ class Batch:
         parts: Parts in the order in which they came about.
         entries: The effective entries that concern it, oldest first.
         cleaned_at: When its place was cleared and washed after the last tray left; None: not yet.
+        holds: What stands against cutting and delivering it; empty: nothing.
     """
 
     id: str
@@ -83,6 +85,7 @@ class Batch:
     parts: tuple[Part, ...]
     entries: tuple[Entry, ...]
     cleaned_at: datetime | None = None
+    holds: tuple[Hold, ...] = ()
 
     def trays(self, fate: Fate) -> int:
         """Return how many trays have this fate."""

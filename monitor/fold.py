@@ -13,6 +13,7 @@ from datetime import datetime
 
 from monitor.batches import Batch, Fate, Part
 from monitor.errors import EntryError
+from monitor.holds import Hold, holds_of, reaches, refusal
 from monitor.ledger import Entry, EntryKind, NewEntry, effective
 
 
@@ -34,6 +35,7 @@ class _Growing:
     cleaned_at: datetime | None = None
     parts: list[Part] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
+    holds: tuple[Hold, ...] = ()
 
     def finish(self) -> Batch:
         """Return the batch as a value."""
@@ -300,7 +302,8 @@ def fold(entries: Iterable[Entry]) -> dict[str, Batch]:
         EntryError: An entry cannot be; it is named.
     """
     growing: dict[str, _Growing] = {}
-    for entry in effective(entries):
+    rows = effective(entries)
+    for entry in rows:
         if entry.batch is None:
             if entry.kind is EntryKind.CLEANED:
                 _clean_place(growing, entry)
@@ -316,7 +319,18 @@ def fold(entries: Iterable[Entry]) -> dict[str, Batch]:
         if apply is not None:
             apply(batch, entry)
         batch.entries.append(entry)
-    return {batch_id: batch.finish() for batch_id, batch in growing.items()}
+    batches = {batch_id: batch.finish() for batch_id, batch in growing.items()}
+    return _held(batches, [hold for hold in holds_of(rows) if hold.ended_at is None])
+
+
+def _held(batches: dict[str, Batch], holds: Sequence[Hold]) -> dict[str, Batch]:
+    """Return the batches with what stands against cutting and delivering each."""
+    if not holds:
+        return batches
+    return {
+        batch_id: replace(batch, holds=tuple(hold for hold in holds if reaches(hold, batch)))
+        for batch_id, batch in batches.items()
+    }
 
 
 def fold_as_of(entries: Iterable[Entry], now: datetime) -> dict[str, Batch]:
@@ -344,4 +358,26 @@ def check_append(entries: Sequence[Entry], new: Sequence[NewEntry], *, recorded_
     for one in added:
         if one.corrects is not None and one.corrects not in known:
             raise EntryError(f"there is no entry {one.corrects} to correct; `traywarden batch ID` lists the numbers")
-    fold([*entries, *added])
+    batches = fold([*entries, *added])
+    _check_holds(batches, [*entries, *added], added)
+
+
+def _check_holds(batches: dict[str, Batch], entries: Sequence[Entry], added: Sequence[Entry]) -> None:
+    """Refuse to cut or deliver what was on hold at that instant, unless the entry says that it was done all the same.
+
+    Raises:
+        EntryError: With the reason, and the way out.
+    """
+    leaving = [
+        one
+        for one in added
+        if one.kind in (EntryKind.HARVESTED, EntryKind.DELIVERED) and not one.data.get("against_hold")
+    ]
+    if not leaving:
+        return
+    holds = holds_of(effective(entries))
+    for one in leaving:
+        batch = batches[one.batch or ""]
+        for hold in holds:
+            if hold.in_force(one.at) and reaches(hold, batch):
+                raise EntryError(refusal(hold, batch))

@@ -35,6 +35,10 @@ class EntryKind(StrEnum):
     PROMISED = "promised"
     HELD = "held"
     RELEASED = "released"
+    LOT = "seed lot"
+    GERMINATED = "germination test"
+    COVER = "cover"
+    RECORDED = "recorded"
     NOT_YET = "not yet"
     CALIBRATED = "calibrated"
     REFUSED = "refused"
@@ -68,12 +72,17 @@ class NewEntry:
             LIGHTS_ON: to (spot).
             WATERED: ml_per_tray. WEIGHED: grams, mark (full, dry or none). LIFTED: feel (heavy, right, light).
             MOVED: to (spot). NOTED: text. LOOKED: text.
-            HARVESTED: grams (of all trays named). DELIVERED: whom, living. DISCARDED: why.
+            HARVESTED: grams (of all trays named), against_hold. DELIVERED: whom, living, grams, against_hold.
+            DISCARDED: why. HELD, RELEASED: lot (or none: the entry's batch is meant), why.
+            LOT: lot, crop, supplier, grams, packed_on, use_by, treated (each of them may be null: not said).
+            GERMINATED: lot, germinated, seeds, label_pct. COVER: person, standin, from, to (local days), note.
+            RECORDED: what (cold-store temperature, water test, hand-over), temp_c or text.
             CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round).
             CALIBRATED: sensor, what (``scale`` or ``sensor``), and what belongs to it. REFUSED: proposal, why.
             HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.
             IN_SERVICE: sensor. ACCEPTED: root (of the findings that are lived with), until, why. WITHDRAWN: why. A deed
-            that was first read from a scale keeps ``proposal``, the key of what was read.
+            that was first read from a scale keeps ``proposal``, the key of what was read. What one command wrote
+            together keeps ``together``, a number that they share.
         corrects: Id of the entry that this one replaces, or None.
     """
 

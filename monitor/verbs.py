@@ -121,6 +121,7 @@ def next_words(batch: Batch, profile: Profile, *, now: datetime, zone: ZoneInfo)
             window = span.window
             if (
                 span.move is None
+                or (span.move is Move.HARVEST and batch.holds)
                 or window is None
                 or (span.ends_on is not None and span.ends_on < local_day(now, zone))
             ):
@@ -187,7 +188,9 @@ def trays_of(entry: NewEntry, batch: Batch) -> int:
     if entry.trays is not None:
         return entry.trays
     fit = _FITS.get(entry.kind, _any)
-    return sum(part.trays for part in batch.standing if fit(part) and entry.spot in (None, part.spot))
+    there = [part for part in batch.standing if entry.spot in (None, part.spot)]
+    count = sum(part.trays for part in there if fit(part))
+    return count or (sum(part.trays for part in there) if entry.kind is EntryKind.LOOKED else 0)
 
 
 def say_deed(what: str, batch: Batch, trays: int, profile: Profile | None, places: Places, spot: str | None) -> str:

@@ -6,11 +6,13 @@ from typing import Any
 
 import click
 
+from alerts.holding import why_words
 from monitor.amounts import say_day, say_time, say_trays
 from monitor.batches import Batch, Fate, Part
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, plain_entry
 from monitor.cli.measured import Measured, latest_readings, measured, measured_json, say_measured
+from monitor.cli.rounds import hold_json
 from monitor.clock import day_number
 from monitor.errors import NotFoundError
 from monitor.phases import PhaseSpan, Standing, phase_now, spans
@@ -73,6 +75,7 @@ def batch_json(desk: Desk, batch: Batch) -> dict[str, Any]:
         "delivered": batch.trays(Fate.DELIVERED),
         "discarded": batch.trays(Fate.DISCARDED),
         "parts": [_part_json(desk, batch, part) for part in batch.parts],
+        "on_hold": [hold_json(hold) for hold in batch.holds],
         "next": list(next_words(batch, profile, now=desk.now, zone=desk.farm.zone)) if profile else [],
     }
 
@@ -86,6 +89,11 @@ def _lines(desk: Desk, batch: Batch) -> list[str]:
     else:
         head = f"{batch.id:>4}  {name}, day {day_number(desk.now, batch.sown_at, desk.farm.zone)}"
     lines = [head]
+    lines += [
+        f"      ON HOLD, do not cut, do not deliver: {why_words(hold, desk.farm)}"
+        for hold in batch.holds
+        if not batch.is_over or batch.trays(Fate.CUT)
+    ]
     for part in batch.parts:
         what = part.fate.value
         if part.fate is Fate.STANDING and profile is not None:
@@ -189,7 +197,8 @@ def _measured_parts(desk: Desk, found: Batch, profile: Profile | None) -> list[t
 def _entry_line(desk: Desk, entry: Any) -> str:
     """Return an entry in one line."""
     trays = f", {say_trays(entry.trays)}" if entry.trays else ""
-    data = ", ".join(f"{key} {value}" for key, value in entry.data.items() if value not in (None, "", False))
+    shown = {key: value for key, value in entry.data.items() if value not in (None, "", False) and key != "together"}
+    data = ", ".join(f"{key} {value}" for key, value in shown.items())
     corrects = f" (corrects {entry.corrects})" if entry.corrects else ""
     when = say_time(entry.at, desk.farm.zone)
     return f"  {entry.id:>4}  {when}  {entry.kind.value}{trays}, {entry.by}{': ' if data else ''}{data}{corrects}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any, ParamSpec, TypeVar
 
 import click
@@ -41,11 +42,11 @@ class Desk:
         self.batches = fold(self.entries)
         self.now = context.clock()
         self.at = self.now if at is None else read_instant(at, now=self.now, zone=self.farm.zone)
-        self.by = self._person(by)
+        self.by = self.person(by)
         self.warnings: list[str] = []
         self.care: list[str] = []
 
-    def _person(self, said: str | None) -> str:
+    def person(self, said: str | None) -> str:
         """Return who did it: as said, or the farm's first person."""
         if said is None:
             return next(iter(self.farm.people))
@@ -86,17 +87,34 @@ class Desk:
         profile = self.profiles.get(batch.crop)
         return f"batch {batch.id} {profile.name.lower() if profile else batch.crop}"
 
-    def write(self, entries: list[NewEntry], said: list[str]) -> tuple[Entry, ...]:
-        """Write entries down, and tell what was noted, what to mind, and what comes next."""
+    def write(
+        self,
+        entries: list[NewEntry],
+        said: list[str],
+        *,
+        facts: Mapping[str, Any] | None = None,
+        quietly: bool = False,
+    ) -> tuple[Entry, ...]:
+        """Write entries down, and tell what was noted, what to mind, and what comes next.
+
+        Args:
+            entries: What to write; several are kept as one answer, which `traywarden undo` takes back as one.
+            said: What was noted, in sentences.
+            facts: More for --json.
+            quietly: What comes next is not said.
+        """
+        if len(entries) > 1:
+            together = max((entry.id for entry in self.entries), default=0) + 1
+            entries = [replace(entry, data={**entry.data, "together": together}) for entry in entries]
         written = self.ledger.append(
             entries,
             recorded_at=self.now,
             check=lambda known: check_append(known, entries, recorded_at=self.now),
         )
         batches = fold(self.ledger.entries())
-        known = [entry.batch for entry in written if entry.batch in batches]
+        known = [entry.batch for entry in written if entry.batch in batches and not quietly]
         ahead: dict[str | None, list[str]] = {batch: list(self._next(batches[batch])) for batch in known if batch}
-        self._tell(written, said, ahead)
+        self._tell(written, said, ahead, facts or {})
         return written
 
     def _next(self, batch: Batch) -> tuple[str, ...]:
@@ -104,7 +122,13 @@ class Desk:
         profile = self.profiles.get(batch.crop)
         return () if profile is None else next_words(batch, profile, now=self.now, zone=self.farm.zone)
 
-    def _tell(self, written: tuple[Entry, ...], said: list[str], ahead: Mapping[str | None, list[str]]) -> None:
+    def _tell(
+        self,
+        written: tuple[Entry, ...],
+        said: list[str],
+        ahead: Mapping[str | None, list[str]],
+        facts: Mapping[str, Any],
+    ) -> None:
         """Tell the person, or print the facts."""
         for warning in self.warnings:
             self.context.warn(f"Mind: {warning}")
@@ -116,6 +140,7 @@ class Desk:
                     "warnings": self.warnings,
                     "care": self.care,
                     "next": {str(batch): words for batch, words in ahead.items()},
+                    **facts,
                 }
             )
             return

@@ -9,6 +9,7 @@ import click
 
 from alerts.derive import open_tasks
 from alerts.findings import Tick
+from alerts.holding import held_batches, hold_lines
 from alerts.nudges import care_lines, carry_words, task_lines
 from alerts.rounds import next_round
 from alerts.tasks import Task, Urgency
@@ -16,6 +17,8 @@ from monitor.amounts import say_day, say_time
 from monitor.cli.common import Context, json_option
 from monitor.clock import local_day
 from monitor.fold import fold_as_of
+from monitor.holds import Hold
+from monitor.ledger import effective
 from monitor.live import LiveBuffer
 from monitor.timewords import read_instant
 
@@ -23,21 +26,38 @@ from monitor.timewords import read_instant
 def tick_of(context: Context, now: datetime) -> Tick:
     """Return the moment as the ledger and the farm's scales have it."""
     farm = context.farm()
+    entries = context.ledger().entries()
     return Tick(
         now=now,
         farm=farm,
         profiles=context.profiles(),
-        batches=fold_as_of(context.ledger().entries(), now),
+        batches=fold_as_of(entries, now),
+        entries=tuple(entry for entry in effective(entries) if entry.at <= now),
         live=LiveBuffer(),
         watching_since=now,
         scales=context.scales(),
     )
 
 
-def _is_due(task: Task, now: datetime) -> bool:
+def is_due(task: Task, now: datetime) -> bool:
     """Tell whether a task is to be done at this moment: its time has come, and nobody put it off."""
     off = task.answered_not_yet_until
     return (task.ask_at <= now or task.urgency is not Urgency.EARLY) and (off is None or off <= now)
+
+
+def hold_json(hold: Hold) -> dict[str, Any]:
+    """Return a hold as the documented JSON."""
+    return {
+        "entry": hold.id,
+        "lot": hold.lot,
+        "batch": hold.batch,
+        "why": hold.why,
+        "by": hold.by,
+        "at": hold.at.isoformat(),
+        "ended_at": hold.ended_at.isoformat() if hold.ended_at else None,
+        "ended_by": hold.ended_by or None,
+        "ended_why": hold.ended_why or None,
+    }
 
 
 def task_json(task: Task, tick: Tick) -> dict[str, Any]:
@@ -77,12 +97,12 @@ def rounds(context: Context, at: str | None) -> None:
     now = context.clock() if at is None else read_instant(at, now=context.clock(), zone=farm.zone, ahead=True)
     tick = tick_of(context, now)
     tasks = open_tasks(tick)
-    due = [task for task in tasks if _is_due(task, now)]
+    due = [task for task in tasks if is_due(task, now)]
     early = [task for task in tasks if task not in due and task.earliest_on <= local_day(now, farm.zone)]
     coming_at = next_round(farm, now)
     known = {task.key for task in due}
     later = tick_of(context, coming_at)
-    coming = [task for task in open_tasks(later) if _is_due(task, coming_at) and task.key not in known]
+    coming = [task for task in open_tasks(later) if is_due(task, coming_at) and task.key not in known]
     tomorrow = _tomorrow(context, now, known | {task.key for task in coming})
     if context.as_json:
         context.echo_json(
@@ -90,6 +110,10 @@ def rounds(context: Context, at: str | None) -> None:
                 "schema": "traywarden.rounds/1",
                 "at": now.isoformat(),
                 "next_round_at": coming_at.isoformat(),
+                "on_hold": [
+                    {"batch": batch.id, "crop": batch.crop, "holds": [hold_json(hold) for hold in batch.holds]}
+                    for batch in held_batches(tick)
+                ],
                 "due": [task_json(task, tick) for task in due],
                 "may_be_done": [task_json(task, tick) for task in early],
                 "next_round": [task_json(task, later) for task in coming],
@@ -109,7 +133,7 @@ def _tomorrow(context: Context, now: datetime, known: set[str]) -> list[Task]:
         last, end = end, next_round(farm, end)
     if local_day(last, farm.zone) != day:
         return []
-    return [task for task in open_tasks(tick_of(context, last)) if _is_due(task, last) and task.key not in known]
+    return [task for task in open_tasks(tick_of(context, last)) if is_due(task, last) and task.key not in known]
 
 
 def _tell(
@@ -123,6 +147,8 @@ def _tell(
 ) -> None:
     """Say it in words."""
     farm = tick.farm
+    for line in hold_lines(tick):
+        context.echo(line)
     context.echo(f"{farm.name}, {say_time(tick.now, farm.zone)}")
     if not due:
         context.echo(f"Nothing to do until {say_time(coming_at, farm.zone)}.")

@@ -12,7 +12,7 @@ from monitor.errors import NotFoundError, RefusedError
 from monitor.ledger import EntryKind, NewEntry
 from monitor.timewords import read_day
 
-_TASKS = ("drain", "look", "uncover", "end", "water", "harvest", "clear")
+_TASKS = ("drain", "look", "uncover", "end", "water", "harvest", "clear", "wash")
 
 
 @click.command("not-yet", epilog="Example: traywarden not-yet 12 uncover --until fri")

@@ -14,7 +14,9 @@ from monitor.cli.common import Context
 from monitor.cli.desk import Desk, common
 from monitor.clock import local_day
 from monitor.errors import RefusedError
-from monitor.ledger import EntryKind, NewEntry
+from monitor.holds import holds_of
+from monitor.ledger import EntryKind, NewEntry, effective
+from monitor.lots import Lot, find_lot, lot_warnings, lots_of
 from monitor.profilefile import find_profile
 from monitor.profiles import Manner, Profile
 from monitor.timewords import read_day
@@ -55,9 +57,11 @@ def soak(
     if treated:
         desk.warnings.append(TREATED)
     batch = next_id(desk.batches)
+    seed_g = None if grams is None else read_g(grams, desk.farm.units)
+    _mind_lot(desk, lot, profile.id, seed_g or 0.0)
     data = {
         "crop": profile.id,
-        "seed_g": None if grams is None else read_g(grams, desk.farm.units),
+        "seed_g": seed_g,
         "lot": lot,
         "supplier": supplier,
         "treated": treated,
@@ -97,6 +101,9 @@ class Sowing:
 def _entry(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
     """Return the entry of one sowing, and warn of what is odd about it."""
     profile = desk.profiles[sowing.crop]
+    soaked = desk.batches.get(batch)
+    is_counted = soaked is not None and any(each.data.get("seed_g") for each in soaked.entries)  # when it was soaked
+    _mind_lot(desk, sowing.lot, sowing.crop, 0.0 if is_counted else sowing.seed_g_per_tray * sowing.trays)
     if sowing.treated:
         desk.warnings.append(TREATED)
     elif sowing.treated is None and TREATED_UNKNOWN not in desk.care:
@@ -114,6 +121,18 @@ def _entry(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
         "misted": True,
     }
     return desk.entry_of(EntryKind.SOWN, batch, trays=sowing.trays, spot=sowing.spot, data=data)
+
+
+def _lot(desk: Desk, said: str | None) -> Lot | None:
+    """Return a seed lot of the book, if it is known."""
+    return find_lot(lots_of(effective(desk.entries)), said)
+
+
+def _mind_lot(desk: Desk, said: str | None, crop: str, grams: float) -> None:
+    """Warn of what speaks against sowing a lot."""
+    holds = holds_of(effective(desk.entries))
+    today = local_day(desk.at, desk.farm.zone)
+    desk.warnings += lot_warnings(_lot(desk, said), said, holds, crop=crop, grams=grams, today=today)
 
 
 TREATED_UNKNOWN = "Sow only untreated seed meant for food or shoots; note it with --untreated, and its lot with --lot."
@@ -196,13 +215,16 @@ def sow(
     count = trays or (soaked.trays_planned if soaked else None)
     if count is None:
         raise RefusedError("say how many trays were sown: --trays N")
+    lot = lot or (soaked.lot if soaked else None)
+    known = _lot(desk, lot)
+    told = [each for each in (treated, soaked.treated if soaked else None, known.treated if known else None)]
     sowing = Sowing(
         crop=profile.id,
         trays=count,
         spot=desk.spot(spot),
-        lot=lot or (soaked.lot if soaked else None),
-        supplier=supplier or (soaked.supplier if soaked else None),
-        treated=treated if treated is not None else (soaked.treated if soaked else None),
+        lot=known.id if known else lot,
+        supplier=supplier or (soaked.supplier if soaked else None) or (known.supplier if known else None),
+        treated=next((each for each in told if each is not None), None),
         tray_kind=kind,
         seed_g_per_tray=_seed(desk, profile, kind, grams),
     )

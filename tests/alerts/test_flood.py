@@ -14,7 +14,8 @@ from alerts.findings import Priority
 from alerts.flood import Flood, through
 from alerts.news import News, kept_after, still_worth
 from alerts.nudges import goes_at_once
-from tests.support.farms import farm
+from tests.support.air import moment
+from tests.support.farms import Book, farm
 
 NOW = datetime(2026, 3, 8, 12, tzinfo=UTC)
 
@@ -102,4 +103,6 @@ def test_what_goes_at_once(tmp_path: Path, priority: Priority, wakes: bool, hour
     quiet = farm(tmp_path, more='[[person]]\nid = "rui"\nchannels = ["console"]\nquiet = "22:00-06:00"\n')
     only = replace(quiet, people={"rui": quiet.people["rui"]})
 
-    assert goes_at_once(news("a", priority=priority, wakes=wakes), only, NOW.replace(hour=hour)) is at_once
+    tick = moment(only, Book(), NOW.replace(hour=hour), {})
+
+    assert goes_at_once(news("a", priority=priority, wakes=wakes), tick) is at_once

@@ -24,6 +24,8 @@ NOUNS = [
     "monitor.waterahead", "monitor.scalesetup", "monitor.flagging", "monitor.light", "monitor.calibration",
     "monitor.celldrift", "alerts.excursion", "alerts.flood", "alerts.reachable",
     "monitor.health",
+    "monitor.holds", "monitor.lots", "monitor.germination", "monitor.covers",
+    "dashboards.records", "dashboards.sheet",
 ]  # fmt: skip
 
 

@@ -79,6 +79,9 @@ def test_a_farm_can_be_begun_and_looked_over(installed: Path, tmp_path: Path) ->
     "inside",
     [
         "dashboards/templates/grow.html.j2",
+        "dashboards/templates/print.css.j2",
+        "dashboards/templates/records.html.j2",
+        "dashboards/templates/sheet.html.j2",
         "monitor/crops/radish.toml",
         "monitor/stores/migrations/env.py",
         "monitor/systemd/traywarden.service",

@@ -1,0 +1,25 @@
+"""How a page to print is made from its template; everything that a person typed is escaped."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+
+def fill(template: str, **values: object) -> str:
+    """Return a template of this folder, filled; every value that it names must be given."""
+    from jinja2 import BaseLoader, Environment, StrictUndefined, TemplateNotFound
+
+    class Folder(BaseLoader):
+        """Finds templates inside the package, wherever it is installed."""
+
+        def get_source(self, environment: Environment, template: str) -> tuple[str, str, None]:
+            """Return a template's text."""
+            path = files("dashboards") / "templates" / template
+            if not path.is_file():
+                raise TemplateNotFound(template)
+            return path.read_text(encoding="utf-8"), template, None
+
+    environment = Environment(
+        loader=Folder(), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    return environment.get_template(template).render(**values)
