@@ -14,6 +14,7 @@ from datetime import datetime
 from monitor.batches import Batch, Fate, Part
 from monitor.errors import EntryError
 from monitor.ledger import Entry, EntryKind, NewEntry, effective
+from monitor.promises import promises_of
 
 
 @dataclass(slots=True)
@@ -345,3 +346,4 @@ def check_append(entries: Sequence[Entry], new: Sequence[NewEntry], *, recorded_
         if one.corrects is not None and one.corrects not in known:
             raise EntryError(f"there is no entry {one.corrects} to correct; `traywarden batch ID` lists the numbers")
     fold([*entries, *added])
+    promises_of([*entries, *added])

@@ -24,6 +24,7 @@ NOUNS = [
     "monitor.waterahead", "monitor.scalesetup", "monitor.flagging", "monitor.light", "monitor.calibration",
     "monitor.celldrift", "alerts.excursion", "alerts.flood", "alerts.reachable",
     "monitor.health",
+    "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
 ]  # fmt: skip
 
 
