@@ -25,6 +25,7 @@ NOUNS = [
     "monitor.celldrift", "alerts.excursion", "alerts.flood", "alerts.reachable",
     "monitor.health",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
+    "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
 ]  # fmt: skip
 
 
