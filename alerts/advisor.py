@@ -40,6 +40,7 @@ from monitor.health import Health
 from monitor.ledger import Entry
 from monitor.live import LiveState
 from monitor.profiles import Profile
+from monitor.promises import Promise, promises_as_of
 from monitor.scales import Scales, ScaleView
 
 log = logging.getLogger(__name__)
@@ -125,6 +126,7 @@ class Advisor:
         self._passed_on: set[str] = set()
         self._version = -1
         self._batches: dict[str, Batch] = {}
+        self._promises: dict[str, Promise] = {}
         self._answers = Answers()
         self._flood = Flood()
         self._ahead_at: datetime | None = None  # the earliest entry that still lies ahead, if any
@@ -177,6 +179,7 @@ class Advisor:
             watching_since=self._since,
             scales=self._scales,
             health=self._health(now),
+            promises=self._promises,
         )
 
     def _read_ledger(self, now: datetime) -> bool:
@@ -186,6 +189,7 @@ class Advisor:
             return False
         entries = self._ledger.entries()
         self._batches = fold_as_of(entries, now)
+        self._promises = promises_as_of(entries, now)
         self._ahead_at = min((entry.at for entry in entries if entry.at > now), default=None)
         self._answers = answers_of(entries)
         self._version = version

@@ -17,6 +17,7 @@ from monitor.farm import Farm
 from monitor.health import Health
 from monitor.live import LiveState
 from monitor.profiles import Profile
+from monitor.promises import Promise
 from monitor.scales import Scales, ScaleView
 
 
@@ -93,6 +94,7 @@ class Tick:
         watching_since: When this run of the monitor began; silence before that is not a sensor's.
         scales: What the scales and the air of the last days say.
         health: How the monitor itself is.
+        promises: What is promised to whom, by id, as the ledger tells it at ``now``.
         memo: What several rules ask of this one moment, worked out once; a cache, nothing else.
     """
 
@@ -104,6 +106,7 @@ class Tick:
     watching_since: datetime
     scales: ScaleView = field(default_factory=lambda: Scales({}))
     health: Health = field(default_factory=Health)
+    promises: Mapping[str, Promise] = field(default_factory=dict)
     memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
 
 
