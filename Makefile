@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: bench-alarms bench-water help demo test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-alarms bench-plan bench-water help demo test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -20,6 +20,7 @@ help:
 	@echo "make check   the quick part: format, lint, types, layers, tests without servers"
 	@echo "make bench-water   judge the tray water on simulated tray lives (SEED=n, LIVES=n), several minutes"
 	@echo "make bench-alarms  judge the alarms on simulated room-weeks (SEED=n, WEEKS=n, LOOK=minutes; WEEK=k prints one)"
+	@echo "make bench-plan    plan 8 weeks of a simulated farm of 50 crops and 200 promises (SEED=n), seconds"
 	@echo "make lock    write requirements.lock anew from pyproject.toml"
 	@echo "make clean   take away the virtual environment and what tools left"
 
@@ -41,6 +42,9 @@ bench-water: $(STAMP)
 
 bench-alarms: $(STAMP)
 	@$(BIN)/python -m tests.bench.alarms
+
+bench-plan: $(STAMP)
+	@$(BIN)/python -m tests.bench.plan
 
 lint: $(STAMP)
 	@echo "== format and lint"

@@ -45,6 +45,7 @@ from monitor.holds import holds_of
 from monitor.ledger import Entry, effective
 from monitor.live import LiveState
 from monitor.profiles import Profile
+from monitor.promises import Promise, promises_as_of
 from monitor.scales import Scales, ScaleView
 
 log = logging.getLogger(__name__)
@@ -131,6 +132,7 @@ class Advisor:
         self._version = -1
         self._batches: dict[str, Batch] = {}
         self._entries: tuple[Entry, ...] = ()
+        self._promises: dict[str, Promise] = {}
         self._answers = Answers()
         self._flood = Flood()
         self._ahead_at: datetime | None = None  # the earliest entry that still lies ahead, if any
@@ -186,6 +188,7 @@ class Advisor:
             scales=self._scales,
             health=self._health(now),
             entries=self._entries,
+            promises=self._promises,
         )
 
     def _read_ledger(self, now: datetime) -> bool:
@@ -196,6 +199,7 @@ class Advisor:
         entries = self._ledger.entries()
         self._batches = fold_as_of(entries, now)
         self._entries = tuple(entry for entry in effective(entries) if entry.at <= now)
+        self._promises = promises_as_of(entries, now)
         self._ahead_at = min((entry.at for entry in entries if entry.at > now), default=None)
         self._answers = answers_of(entries)
         self._version = version

@@ -10,6 +10,7 @@ from datetime import date, datetime, timedelta
 from alerts import words
 from alerts.findings import Tick
 from alerts.pours import pour_due
+from alerts.promised import promise_tasks
 from alerts.rounds import first_round, next_round
 from alerts.spoilt import spoilt_tasks
 from alerts.tasks import Task, TaskKind, TrayGroup, Urgency
@@ -47,7 +48,7 @@ class _Due:
 
 
 def open_tasks(tick: Tick) -> tuple[Task, ...]:
-    """Return all open tasks, those that may be done early among them, in walking order.
+    """Return all open tasks, those that may be done early among them, in walking order; then those of promises, by day.
 
     A batch whose crop has no profile gives none; `traywarden check` names it.
     """
@@ -59,7 +60,8 @@ def open_tasks(tick: Tick) -> tuple[Task, ...]:
         tasks.extend(_tasks_of(batch, profile, tick))
     tasks.extend(spoilt_tasks(tick, _not_yet))
     places = tick.farm.places
-    return tuple(sorted(tasks, key=lambda task: (places.walking_order(task.groups[0].spot), _number(task.batch))))
+    tasks.sort(key=lambda task: (places.walking_order(task.groups[0].spot), _number(task.batch)))
+    return (*tasks, *promise_tasks(tick))
 
 
 def _number(batch: str) -> tuple[int, str]:

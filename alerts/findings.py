@@ -18,6 +18,7 @@ from monitor.health import Health
 from monitor.ledger import Entry
 from monitor.live import LiveState
 from monitor.profiles import Profile
+from monitor.promises import Promise
 from monitor.scales import Scales, ScaleView
 
 
@@ -95,6 +96,7 @@ class Tick:
         scales: What the scales and the air of the last days say.
         health: How the monitor itself is.
         entries: The ledger's entries that hold at ``now``, by instant; for what concerns no batch.
+        promises: What is promised to whom, by id, as the ledger tells it at ``now``.
         memo: What several rules ask of this one moment, worked out once; a cache, nothing else.
     """
 
@@ -107,6 +109,7 @@ class Tick:
     scales: ScaleView = field(default_factory=lambda: Scales({}))
     health: Health = field(default_factory=Health)
     entries: tuple[Entry, ...] = ()
+    promises: Mapping[str, Promise] = field(default_factory=dict)
     memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
 
 

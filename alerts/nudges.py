@@ -14,8 +14,9 @@ from alerts.derive import say_count
 from alerts.findings import Priority, Tick
 from alerts.holding import HEAD, hold_lines, hold_text
 from alerts.news import News
+from alerts.promised import promise_lines
 from alerts.rounds import first_round
-from alerts.tasks import Task, TaskKind, Urgency
+from alerts.tasks import OF_PROMISES, Task, TaskKind, Urgency
 from alerts.words import not_yet_of
 from monitor.amounts import say_day, say_ml, say_time
 from monitor.clock import at_local, local_day
@@ -29,6 +30,7 @@ LATE_AFTER = timedelta(minutes=30)
 
 _STILL_SOAKING = timedelta(hours=3)
 _MOVES = (TaskKind.UNCOVER, TaskKind.END_BLACKOUT, TaskKind.HARVEST)
+_LAST_DAYS = (*_MOVES, TaskKind.SOW)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,9 +89,9 @@ def stages_of(task: Task, tick: Tick) -> tuple[tuple[str, datetime], ...]:
     off = task.answered_not_yet_until
     stages = [(f"{task.key}#due", task.ask_at)] if off is None else [(f"{task.key}#again:{off.isoformat()}", off)]
     ask_day = local_day(task.ask_at, farm.zone)
+    if task.kind in _LAST_DAYS and off is None and task.latest_on > ask_day:
+        stages.append((f"{task.key}#last", first_round(farm, task.latest_on)))
     if task.kind in _MOVES:
-        if off is None and task.latest_on > ask_day:
-            stages.append((f"{task.key}#last", first_round(farm, task.latest_on)))
         stages.append((f"{task.key}#past", first_round(farm, task.latest_on + timedelta(days=1))))
     if task.kind is TaskKind.DRAIN:
         stages.append((f"{task.key}#still", task.ask_at + _STILL_SOAKING))
@@ -264,6 +266,14 @@ def carry_words(water_ml: float, farm: Farm) -> str:
     return f"Water to carry in all: {say_ml(water_ml, farm.units)}{food}."
 
 
+def heading(task: Task, farm: Farm) -> str:
+    """Return under what a task stands in a round: its place, or the promises."""
+    if task.kind in OF_PROMISES:
+        return "What is promised"
+    place = farm.places.name(task.groups[0].spot)
+    return place[0].upper() + place[1:]
+
+
 def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime, tick: Tick, *, late: bool) -> str:
     """Return a round's whole message: what is on hold, what to do in walking order, the room, care to take."""
     farm = tick.farm
@@ -273,8 +283,8 @@ def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime
     water = sum(telling.task.water_ml for telling in told)
     if water:
         lines.append(carry_words(water, farm))
-    for place, group in groupby(told, key=lambda telling: farm.places.name(telling.task.groups[0].spot)):
-        lines += ["", place[0].upper() + place[1:]]
+    for place, group in groupby(told, key=lambda telling: heading(telling.task, farm)):
+        lines += ["", place]
         for telling in group:
             lines += _lines(telling, tick)
     for each in news:
@@ -292,6 +302,8 @@ DOING = {
     TaskKind.CLEAR: "clear and wash",
     TaskKind.LOOK_OVER: "look it over",
     TaskKind.WASH: "wash the shelf",
+    TaskKind.SOW: "sow",
+    TaskKind.RING: "ring the buyer",
 }
 
 
@@ -300,7 +312,7 @@ def _stage_words(telling: Telling) -> str:
     stage = telling.stages[-1].rpartition("#")[2]
     if telling.task.urgency is Urgency.PAST and telling.task.kind in (*_MOVES, TaskKind.DRAIN):
         return f" PAST ITS LATEST DAY ({say_day(telling.task.latest_on)}); told once."
-    if stage == "last" or (telling.task.urgency is Urgency.LAST_DAY and telling.task.kind in _MOVES):
+    if stage == "last" or (telling.task.urgency is Urgency.LAST_DAY and telling.task.kind in _LAST_DAYS):
         return " Last day."
     if stage == "still":
         return " Still in water: nobody has entered it as drained."
@@ -309,6 +321,8 @@ def _stage_words(telling: Telling) -> str:
 
 def task_lines(task: Task, tick: Tick, stage_words: str = "") -> list[str]:
     """Return a task's lines: who and what, why, and the commands that answer."""
+    if task.kind in OF_PROMISES:
+        return promise_lines(task, tick, stage_words)
     crop = tick.profiles[task.crop].name.lower()
     if task.kind is TaskKind.WASH:
         head = f" * Where batch {task.batch} {crop} stood: {DOING[task.kind]}.{stage_words} {task.move}"

@@ -1,4 +1,8 @@
-"""What a person is to do to a batch, in a window of days; derived afresh from ledger, profile and time."""
+"""What a person is to do to a batch, in a window of days; derived afresh from ledger, profile and time.
+
+Two kinds belong to a promise and not to a batch: SOW and RING. Their ``batch`` is the promise's id, their occurrence
+the day on which the trays are asked for.
+"""
 
 from __future__ import annotations
 
@@ -21,6 +25,11 @@ class TaskKind(StrEnum):
     CLEAR = "clear and wash"
     LOOK_OVER = "look over"
     WASH = "wash the shelf"
+    SOW = "sow"
+    RING = "ring"
+
+
+OF_PROMISES = (TaskKind.SOW, TaskKind.RING)
 
 
 class Urgency(StrEnum):
@@ -47,7 +56,7 @@ class Task:
 
     Attributes:
         kind: What.
-        batch: Batch id.
+        batch: Batch id; of SOW and RING, the promise's id.
         crop: Profile id.
         phase: The phase that the batch is in.
         occurrence: Which time, where a kind comes again (the local day of a pour, a look); else empty.

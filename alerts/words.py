@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date, datetime
 
 from alerts.tasks import TaskKind, TrayGroup
-from monitor.amounts import say_cm, say_list, say_ml, say_trays
+from monitor.amounts import say_cm, say_day, say_g, say_list, say_ml, say_time, say_trays
 from monitor.farm import Farm
 from monitor.profiles import Manner, PhaseKind, Profile
+from monitor.sowby import SowBy, SowDay
 
 HEAVY = "A stack under its weight is heavy: lift it from low down, never over your head; two people for a tall one."
 CLEANERS = (
@@ -23,6 +25,7 @@ LIVING = "Rules for trays sold living differ from place to place: ask your food-
 SOAK_WATER = "Use drinking-quality water, and throw soak water away."
 LIMP_AND_HEAVY = "Limp although heavy is rot, not thirst: pour nothing there."
 WET = "Water and lamps do not go together: lamp off first, no water near plugs and sockets."
+SEED = "Sow only untreated seed meant for food or shoots."
 RULES = "Your local food-safety rules decide."
 
 
@@ -173,6 +176,47 @@ def say_wash(place: str) -> Said:
     )
 
 
+def say_sow(farm: Farm, profile: Profile, plan: SowBy, day: SowDay, now: datetime, *, stands: int) -> Said:
+    """Return how many trays are to be sown for a promise, from when to when, and when their seed is soaked."""
+    spare = plan.to_sow - plan.trays
+    count = f"{say_trays(plan.to_sow)} ({plan.trays} and {spare} spare)" if spare else say_trays(plan.to_sow)
+    each_g = profile.seed_g_per_tray.usual * farm.tray_size(next(iter(farm.tray_kinds)))
+    seed = f"{say_g(each_g, farm.units)} of seed each"
+    if plan.to_sow > 1:
+        seed += f", {say_g(each_g * plan.to_sow, farm.units)} in all"
+    there = (
+        f"{stands} {'stands' if stands == 1 else 'stand'} for it, {plan.trays} do not"
+        if stands
+        else "Nothing stands for it yet"
+    )
+    when = f"usually {say_day(plan.usual.on)}, at the latest {say_day(plan.latest.on)}"
+    if day.on > plan.usual.on:
+        when = f"as soon as you can, at the latest {say_day(plan.latest.on)}"
+    elif plan.usual.on == plan.latest.on:
+        when = f"on {say_day(plan.latest.on)}, not later"
+    return Said(move=f"{there}. Sow {count}, {when}; {seed}.{say_soak(farm, day, now)}", cautions=(SEED,))
+
+
+def say_soak(farm: Farm, day: SowDay, now: datetime) -> str:
+    """Return when seed goes into water for its sowing, as a sentence after others; empty where it is sown dry."""
+    if day.soak_at is None:
+        return ""
+    start = say_time(max(day.soak_at, now), farm.zone)
+    return f" Soak it first, e.g. {start} for sowing {say_time(day.sow_at, farm.zone)}."
+
+
+def say_ring(whom: str, day: date, lacking: int, stands: int, offer: str) -> Said:
+    """Return what a buyer is told when a promise cannot be met any more, and what can be offered."""
+    there = f"{say_trays(stands)} will be there" if stands else "none will be there"
+    return Said(
+        move=(
+            f"Ring {whom}: {say_trays(lacking)} cannot be ready on {say_day(day)}, {there}. Offer other trays, fewer, "
+            f"or a later day: {offer}."
+        ),
+        cautions=(),
+    )
+
+
 _ANSWERS: dict[TaskKind, str] = {
     TaskKind.DRAIN: "drain",
     TaskKind.LOOK: "look",
@@ -183,6 +227,8 @@ _ANSWERS: dict[TaskKind, str] = {
     TaskKind.CLEAR: "clean --batch",
     TaskKind.LOOK_OVER: "look",
     TaskKind.WASH: "clean",
+    TaskKind.SOW: "sow",
+    TaskKind.RING: "promise --change",
 }
 
 

@@ -15,6 +15,8 @@ from monitor.readings import Quantity
 
 NOMINAL_TRAY_AREA_M2 = 0.254 * 0.508
 """A 10 x 20 inch tray, exact from 1 in = 25.4 mm; profiles give grams for this area. [m2]"""
+USUAL_PILE = 5
+"""How many trays a pile is stacked to where nobody said. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +29,7 @@ class TrayKind:
         width_mm: Inside width. [mm]
         medium: What it is filled with, e.g. ``coir``.
         medium_depth_mm: How deep; None: not said. [mm]
+        owned: How many of them the farm has; None: not said.
     """
 
     id: str
@@ -34,6 +37,7 @@ class TrayKind:
     width_mm: float = 254.0
     medium: str = "coir"
     medium_depth_mm: float | None = None
+    owned: int | None = None
 
     @property
     def area_m2(self) -> float:
@@ -206,6 +210,7 @@ class Farm:
         loss_trays_pct: Share of trays that the farm usually loses. [%]
         delivery_days: Weekdays on which the farm usually delivers.
         ping: Where a sign that all is well goes; None: nowhere.
+        trays_in_pile: How many trays one pile is stacked to.
         concentrate_ml_per_l: What the label of the farm's own plant food says for a litre; None: none is used. [ml/l]
     """
 
@@ -224,6 +229,7 @@ class Farm:
     profile_folder: Path | None = None
     loss_trays_pct: float = 0.0
     delivery_days: frozenset[str] = frozenset()
+    trays_in_pile: int = USUAL_PILE
     concentrate_ml_per_l: float | None = None
     ping: PingSettings | None = None
 

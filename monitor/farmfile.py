@@ -12,6 +12,7 @@ from urllib.parse import urlsplit
 
 from monitor.errors import ConfigError, Fault, UnitError
 from monitor.farm import (
+    USUAL_PILE,
     BrokerSettings,
     ChannelSettings,
     Farm,
@@ -52,6 +53,7 @@ class _FarmReader(PlaceReader):
                 width_mm=self.number_or(table, "width_mm", path, 254.0, 20, 3000),
                 medium=self.text_or(table, "medium", path, "coir"),
                 medium_depth_mm=self.number_or(table, "medium_depth_mm", path, None, 1, 200),
+                owned=self.count_or(table, "owned", path, None, 1, 10_000),
             )
         return kinds or {"1020": TrayKind(id="1020")}
 
@@ -310,6 +312,7 @@ class _FarmReader(PlaceReader):
             profile_folder=self.path_or(table, "profiles", "farm."),
             loss_trays_pct=self.number_or(table, "loss_percent", "farm.", 0.0, 0, 90),
             delivery_days=self.weekdays(table, "delivery_days", "farm.", ()),
+            trays_in_pile=self.count_or(table, "trays_in_pile", "farm.", USUAL_PILE, 1, 20),
             concentrate_ml_per_l=self.number_or(table, "concentrate_ml_per_l", "farm.", None, 0.1, 100),
         )
 

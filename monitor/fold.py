@@ -15,6 +15,7 @@ from monitor.batches import Batch, Fate, Part
 from monitor.errors import EntryError
 from monitor.holds import Hold, holds_of, reaches, refusal
 from monitor.ledger import Entry, EntryKind, NewEntry, effective
+from monitor.promises import promises_of
 
 
 @dataclass(slots=True)
@@ -359,6 +360,7 @@ def check_append(entries: Sequence[Entry], new: Sequence[NewEntry], *, recorded_
         if one.corrects is not None and one.corrects not in known:
             raise EntryError(f"there is no entry {one.corrects} to correct; `traywarden batch ID` lists the numbers")
     batches = fold([*entries, *added])
+    promises_of([*entries, *added])
     _check_holds(batches, [*entries, *added], added)
 
 

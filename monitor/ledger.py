@@ -77,7 +77,11 @@ class NewEntry:
             LOT: lot, crop, supplier, grams, packed_on, use_by, treated (each of them may be null: not said).
             GERMINATED: lot, germinated, seeds, label_pct. COVER: person, standin, from, to (local days), note.
             RECORDED: what (cold-store temperature, water test, hand-over), temp_c or text.
-            CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round).
+            CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round), promise (its id, where
+            it puts off a task of a promise).
+            PROMISED (no batch; the trays are those of the entry): promise (its id), crop, for (local day), whom,
+            every_days (or null: once), living; a change says all of it again with from (local day); a single day that
+            differs: promise, only (local day; no trays: none); an end: promise, ends (local day).
             CALIBRATED: sensor, what (``scale`` or ``sensor``), and what belongs to it. REFUSED: proposal, why.
             HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.
             IN_SERVICE: sensor. ACCEPTED: root (of the findings that are lived with), until, why. WITHDRAWN: why. A deed

@@ -70,6 +70,22 @@ class Lot:
         return None if self.bought_g is None else self.bought_g - self.sown_g
 
 
+def seed_left(lots: Iterable[Lot]) -> dict[str, float]:
+    """Return the grams of seed that are left of each crop, where every lot of it that was sown was entered when bought.
+
+    Treated seed, and lots on hold (leave them out before), do not count. [g]
+    """
+    by_crop: dict[str, list[float | None]] = {}
+    for lot in lots:
+        if lot.crop is not None and not lot.treated:
+            by_crop.setdefault(lot.crop, []).append(lot.left_g)
+    return {
+        crop: sum(max(grams, 0.0) for grams in left if grams is not None)
+        for crop, left in by_crop.items()
+        if None not in left
+    }
+
+
 def lots_of(entries: Iterable[Entry]) -> tuple[Lot, ...]:
     """Return all lots that were entered, sown or tested, in that order; entries are those that hold, by instant."""
     facts: dict[str, dict[str, Any]] = {}

@@ -18,10 +18,11 @@ WALK = "On the walk"
 SOWING = "Sowing and stacking"
 TRAYS = "Trays in the room"
 LEAVING = "What leaves the room"
+AHEAD = "What is coming"
 BOOK = "The book"
 ROOM = "The monitor"
 
-SECTIONS = (START, WALK, SOWING, TRAYS, LEAVING, BOOK, ROOM)
+SECTIONS = (START, WALK, SOWING, TRAYS, LEAVING, AHEAD, BOOK, ROOM)
 
 COMMANDS: dict[str, Known] = {
     "demo": Known(START, "Run a simulated cellar through 14 days in a minute.", "monitor.cli.demo:demo"),
@@ -65,6 +66,11 @@ COMMANDS: dict[str, Known] = {
     "release": Known(LEAVING, "End a hold, with a reason and a name.", "monitor.cli.holds:release"),
     "holds": Known(LEAVING, "What is on hold, and what of it has gone out.", "monitor.cli.holds:holds"),
     "clean": Known(LEAVING, "A place was cleared and washed.", "monitor.cli.verbs_leave:clean"),
+    "ready": Known(AHEAD, "What will be ready on coming days, and what is free.", "monitor.cli.ahead:ready"),
+    "promise": Known(AHEAD, "Trays are promised to somebody.", "monitor.cli.promise:promise"),
+    "promises": Known(AHEAD, "What is promised, and what stands for it.", "monitor.cli.promises:promises"),
+    "sow-by": Known(AHEAD, "When to sow, and soak, for a day.", "monitor.cli.ahead:sow_by_command"),
+    "plan": Known(AHEAD, "What to sow on which day for all promises.", "monitor.cli.plan:plan"),
     "batches": Known(BOOK, "What stands, where, in which phase.", "monitor.cli.batches:batches"),
     "batch": Known(BOOK, "One batch's whole story.", "monitor.cli.batches:batch"),
     "record": Known(BOOK, "A cold-store temperature, a water test, a hand-over line.", "monitor.cli.records:record"),

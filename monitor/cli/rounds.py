@@ -10,9 +10,10 @@ import click
 from alerts.derive import open_tasks
 from alerts.findings import Tick
 from alerts.holding import held_batches, hold_lines
-from alerts.nudges import care_lines, carry_words, task_lines
+from alerts.nudges import care_lines, carry_words, heading, task_lines
+from alerts.promised import told_instead
 from alerts.rounds import next_round
-from alerts.tasks import Task, Urgency
+from alerts.tasks import OF_PROMISES, Task, TaskKind, Urgency
 from monitor.amounts import say_day, say_time
 from monitor.cli.common import Context, json_option
 from monitor.clock import local_day
@@ -20,6 +21,7 @@ from monitor.fold import fold_as_of
 from monitor.holds import Hold
 from monitor.ledger import effective
 from monitor.live import LiveBuffer
+from monitor.promises import promises_as_of
 from monitor.timewords import read_instant
 
 
@@ -36,6 +38,7 @@ def tick_of(context: Context, now: datetime) -> Tick:
         live=LiveBuffer(),
         watching_since=now,
         scales=context.scales(),
+        promises=promises_as_of(entries, now),
     )
 
 
@@ -100,7 +103,7 @@ def rounds(context: Context, at: str | None) -> None:
     due = [task for task in tasks if is_due(task, now)]
     early = [task for task in tasks if task not in due and task.earliest_on <= local_day(now, farm.zone)]
     coming_at = next_round(farm, now)
-    known = {task.key for task in due}
+    known = {task.key for task in due} | {told_instead(task) for task in tasks if task.kind is TaskKind.SOW}
     later = tick_of(context, coming_at)
     coming = [task for task in open_tasks(later) if is_due(task, coming_at) and task.key not in known]
     tomorrow = _tomorrow(context, now, known | {task.key for task in coming})
@@ -157,9 +160,9 @@ def _tell(
         context.echo(carry_words(water, farm))
     place = None
     for task in due:
-        here = farm.places.name(task.groups[0].spot)
+        here = heading(task, farm)
         if here != place:
-            context.echo(f"\n{here[0].upper()}{here[1:]}")
+            context.echo(f"\n{here}")
             place = here
         past = f" PAST ITS LATEST DAY ({say_day(task.latest_on)})." if task.urgency is Urgency.PAST else ""
         for line in task_lines(task, tick, past):
@@ -175,4 +178,5 @@ def _tell(
             context.echo(f"\n{head}")
         for task in listed:
             crop = tick.profiles[task.crop].name.lower()
-            context.echo(f"   batch {task.batch} {crop}: {task.kind.value}, usually {say_day(task.usual_on)}")
+            what = "promise" if task.kind in OF_PROMISES else "batch"
+            context.echo(f"   {what} {task.batch} {crop}: {task.kind.value}, usually {say_day(task.usual_on)}")

@@ -10,9 +10,10 @@ from monitor.cli.desk import Desk, common
 from monitor.clock import local_day
 from monitor.errors import NotFoundError, RefusedError
 from monitor.ledger import EntryKind, NewEntry
+from monitor.promises import promises_as_of
 from monitor.timewords import read_day
 
-_TASKS = ("drain", "look", "uncover", "end", "water", "harvest", "clear", "wash")
+_TASKS = ("drain", "look", "uncover", "end", "water", "harvest", "clear", "wash", "sow")
 
 
 @click.command("not-yet", epilog="Example: traywarden not-yet 12 uncover --until fri")
@@ -27,13 +28,21 @@ def not_yet(
 ) -> None:
     """Answer a task with "not yet": it is asked again at the next round, or on the day named."""
     desk = Desk(context, by, at)
-    found = desk.batch(batch, EntryKind.NOT_YET)
+    known = promises_as_of(desk.entries, desk.now)
+    promise = batch.upper() if batch.upper() in known else None
+    if (task == "sow") != (promise is not None):
+        raise RefusedError(
+            "not-yet P3 sow puts off the sowing of a promise; all other tasks belong to a batch's number"
+        )
+    found = None if promise else desk.batch(batch, EntryKind.NOT_YET)
     day = None if until is None else read_day(until, today=local_day(desk.now, desk.farm.zone), ahead=True)
     if day is not None and day < local_day(desk.now, desk.farm.zone):
         raise RefusedError(f"{until!r} is past; name a day that lies ahead")
     data = {"task": task, "until": day.isoformat() if day else None, "text": why}
+    if promise:
+        data["promise"] = promise
     again = f"on {say_day(day)}" if day else "at the next round"
-    said = f"Noted: {desk.name(found)} not yet; asked again {again}."
+    said = f"Noted: {desk.name(found) if found else f'promise {promise}'} not yet; asked again {again}."
     desk.write([desk.entry(EntryKind.NOT_YET, found, data=data)], [said])
 
 

@@ -10,6 +10,7 @@ import click
 from monitor.amounts import read_g, say_g, say_trays
 from monitor.batches import Batch, Fate
 from monitor.cli.common import Context
+from monitor.cli.counted import counted
 from monitor.cli.desk import Desk, common, part, simple
 from monitor.ledger import EntryKind
 from monitor.profiles import Profile
@@ -101,7 +102,8 @@ def deliver(
     entry = desk.entry(EntryKind.DELIVERED, found, trays=trays, spot=desk.spot(spot), data=data)
     count = f"{say_trays(trays)}" if trays else "the trays"
     to = f" to {whom}" if whom else ""
-    desk.write([entry], [f"Noted: {count} of {desk.name(found)} delivered{' living' if living else ''}{to}."])
+    said = [f"Noted: {count} of {desk.name(found)} delivered{' living' if living else ''}{to}."]
+    desk.write([entry], [*said, *counted(desk, found, entry)])
 
 
 @click.command(epilog="Example: traywarden discard 12 --trays 1 --why 'grey fuzz'")

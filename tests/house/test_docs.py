@@ -26,6 +26,8 @@ NOUNS = [
     "monitor.health",
     "monitor.holds", "monitor.lots", "monitor.germination", "monitor.covers",
     "dashboards.records", "dashboards.sheet",
+    "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
+    "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
 ]  # fmt: skip
 
 

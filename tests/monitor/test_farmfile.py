@@ -115,9 +115,10 @@ def test_what_the_full_farm_says_is_the_farm() -> None:
     assert farm.delivery_days == {"tue", "fri"}
     assert farm.records_from == datetime(2024, 6, 1, tzinfo=UTC)
     assert farm.loss_trays_pct == 7.5
+    assert farm.trays_in_pile == 3
     assert farm.profile_folder == FOLDER / "crops"
     assert farm.tray_kinds == {
-        "half": TrayKind(id="half", length_mm=250, width_mm=240, medium="hemp mat", medium_depth_mm=12)
+        "half": TrayKind(id="half", length_mm=250, width_mm=240, medium="hemp mat", medium_depth_mm=12, owned=140)
     }
     assert farm.sensors["air-1"] == Sensor(
         id="air-1",
@@ -444,7 +445,7 @@ def test_a_missing_key_is_told_at_the_head_of_its_table() -> None:
 
     assert fault.key == "sensor[1].spot"
     assert TEXT.splitlines()[(fault.line or 0) - 1] == "[[sensor]]"
-    assert str(fault).startswith("farm.toml line 63: sensor[1].spot: found nothing; ")
+    assert str(fault).startswith("farm.toml line 65: sensor[1].spot: found nothing; ")
 
 
 def test_keys_inside_a_text_over_several_lines_are_not_taken_for_keys() -> None:

@@ -12,6 +12,7 @@ delivery_days = ["tue", "friday"]
 concentrate_ml_per_l = 2.5
 records_from = 2024-06-01
 loss_percent = 7.5
+trays_in_pile = 3
 profiles = "crops"
 
 [[room]]
@@ -55,6 +56,7 @@ length_mm = 250
 width_mm = 240
 medium = "hemp mat"
 medium_depth_mm = 12
+owned = 140
 
 [[sensor]]
 id = "air-1"
