@@ -14,9 +14,10 @@ from monitor.profiles import Band
 from monitor.readings import Quantity, to_ms
 
 OVER = timedelta(hours=48)
-"""Outside for so long, the room is taken not to reach the band. Ours."""
+"""Outside for most of so long, the room is taken not to reach the band. Ours."""
 _LEAST_KNOWN = 0.8
-_MOST_OF_IT = 0.95
+_MOST_OF_IT = 0.8
+_ALL_BUT_A_LITTLE = 0.95
 _LEEWAY = {Quantity.TEMPERATURE: 1.5, Quantity.HUMIDITY: 8.0}
 """Further off than it has been by so much is wrong all the same. Ours. [degC; %RH]"""
 
@@ -52,10 +53,10 @@ def _out_of_reach(quantity: Quantity, band: Band, sensors: tuple[str, ...], tick
         return None
     usual, leeway = float(np.median(known)), _LEEWAY[quantity]
     if band.low is not None and float(np.quantile(known, _MOST_OF_IT)) < band.low:
-        judged_from = min(float(np.quantile(known, 1 - _MOST_OF_IT)) - leeway, band.low)
+        judged_from = min(float(np.quantile(known, 1 - _ALL_BUT_A_LITTLE)) - leeway, band.low)
         return OutOfReach(is_low=True, usual=usual, limit=band.low, judged_from=judged_from)
     if band.high is not None and float(np.quantile(known, 1 - _MOST_OF_IT)) > band.high:
-        judged_from = max(float(np.quantile(known, _MOST_OF_IT)) + leeway, band.high)
+        judged_from = max(float(np.quantile(known, _ALL_BUT_A_LITTLE)) + leeway, band.high)
         return OutOfReach(is_low=False, usual=usual, limit=band.high, judged_from=judged_from)
     return None
 

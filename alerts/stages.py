@@ -40,6 +40,7 @@ _ROOTS: dict[str, tuple[str, ...]] = {
     "too short a day of light": ("lamp is off", "lamps shifted"),
     "too long a day of light": ("lamp is on at night", "lamps shifted"),
     "too little light so far": ("lamp is off", "lamps shifted", "too short a day of light"),
+    "sensor disagrees": ("still air",),
     "sensor is silent": ("broker is gone", "readings are not taken in", "nothing is heard"),
     "nothing is heard": ("broker is gone", "readings are not taken in"),
 }

@@ -231,17 +231,11 @@ class Scales:
 
         NaN where none of them was heard. [ms since 1970 UTC -> stored unit]
         """
-        key = ("air at", *sensors, self._newest(sensors))
-        return self.once(key, lambda: self._air_at(sensors))
-
-    def _air_at(self, sensors: Sequence[str]) -> Callable[[Array], Array]:
-        """Return what air_at returns, computed anew."""
-        with self._lock:
-            known = {place: self._mean(sensors, place) for place in self._places(sensors)}
 
         def at(at_ms: Array) -> Array:
-            places = (np.atleast_1d(np.asarray(at_ms)) // BIN_MS).astype(int)
-            return np.array([known.get(place, float("nan")) for place in places.tolist()])
+            places = (np.atleast_1d(np.asarray(at_ms)) // BIN_MS).astype(int).tolist()
+            with self._lock:
+                return np.array([self._mean(sensors, place) for place in places])
 
         return at
 

@@ -15,6 +15,7 @@ from alerts.rules.lighthours import light_hours
 from alerts.rules.limits import limits
 from alerts.rules.machine import machine
 from alerts.rules.mould import mould
+from alerts.rules.odd import odd
 from alerts.rules.scales import scales
 from alerts.rules.silence import silence
 from alerts.rules.stays import stays
@@ -36,5 +37,6 @@ ALL: dict[str, Rule] = {
     "silence": silence,
     "machine": machine,
     "doubtful": doubtful,
+    "odd": odd,
     "mould": mould,
 }

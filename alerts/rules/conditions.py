@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from alerts.findings import Tick
 from alerts.standing import Stand, sensors_of, standing
 from monitor.amounts import say_temp
-from monitor.profiles import Band, PhaseKind
+from monitor.profiles import Band, PhaseKind, Where
+from monitor.reach import is_covered
 from monitor.readings import Quantity
 
 NAMES = {
@@ -70,7 +71,8 @@ def _asked(tick: Tick, quantities: tuple[Quantity, ...]) -> Iterator[Asked]:
             listed = plan.bands.get(quantity, ())
             names = sensors_of(stand, quantity, tick) if listed else ()
             for band in listed if names else ():
-                yield stand, quantity, band, names
+                if band.where is not Where.ROOM_AIR or quantity is not Quantity.HUMIDITY or not is_covered(stand.span):
+                    yield stand, quantity, band, names  # under a cover it is damper than the room's band by design
 
 
 def say_value(quantity: Quantity, value: float, tick: Tick) -> str:

@@ -8,15 +8,15 @@ from alerts.findings import Finding, Priority, Tick
 from monitor.farm import Sensor
 from monitor.readings import Quantity, from_ms, to_ms
 
-_OVER = timedelta(hours=1)
+_OVER = timedelta(hours=3)
 _INTERVALS = 8
 """Where a sensor speaks so rarely that an hour tells little, so many of its usual intervals are looked at. Ours."""
-_SHARE = 0.3
-_LEAST = 5
+_SHARE = 0.05
+_LEAST = 6
 
 
 def doubtful(tick: Tick) -> tuple[Finding, ...]:
-    """Return the sensors of which a third of the last readings is doubtful; scales have their own rule."""
+    """Return the sensors of which a twentieth of the last readings is doubtful; scales have their own rule."""
     found = []
     for sensor in tick.farm.sensors.values():
         if sensor.quantity is Quantity.WEIGHT:
@@ -31,14 +31,15 @@ def doubtful(tick: Tick) -> tuple[Finding, ...]:
 
 def _finding(sensor: Sensor, bad: int, count: int, over: timedelta, tick: Tick) -> Finding:
     """Return the finding in words."""
-    span = "an hour" if over == _OVER else f"in {over / timedelta(hours=1):.0f} hours"
+    span = f"in {over / timedelta(hours=1):.0f} hours"
     place = tick.farm.places.name(sensor.spot)
     return Finding(
         rule="sensor cannot be right",
         spot=sensor.spot,
         batch=None,
         sensor=sensor.id,
-        priority=Priority.MEDIUM,
+        priority=Priority.URGENT,
+        wakes=False,
         since=from_ms(to_ms(tick.now - over)),
         value=bad / count,
         limit=_SHARE,

@@ -17,13 +17,13 @@ from monitor.live import Recent
 from monitor.readings import Quantity, to_ms
 
 _AHEAD_H = 1.0
-_FIT = timedelta(minutes=60)
+_FIT = timedelta(minutes=90)
 _THIRD = _FIT / 3
 _LEAST_RATE = 0.6  # degC an hour; slower ones are told once they are outside
 _MARGIN_C = 0.3
-_LAMP_SETTLES = timedelta(minutes=100)
+_LAMP_SETTLES = timedelta(minutes=120)
 _DAY = timedelta(hours=24)
-_LEAST_READINGS = 3  # in each third of the hour
+_LEAST_READINGS = 3  # in each half hour
 
 
 def drifting(tick: Tick) -> tuple[Finding, ...]:
@@ -47,6 +47,8 @@ def _judge(stand: Stand, low: float | None, high: float | None, sensor: str, tic
     limit = low if rate < 0 else high
     if limit is None:
         return None
+    if _was_outside(sensor, low, high, tick):
+        return None  # it swings so every day
     hours = (limit - value) / rate
     if hours > _AHEAD_H or abs(rate) * (_AHEAD_H - hours) < _MARGIN_C:
         return None
@@ -54,7 +56,7 @@ def _judge(stand: Stand, low: float | None, high: float | None, sensor: str, tic
 
 
 def _rate_of(sensor: str, tick: Tick) -> float | None:
-    """Return how fast a temperature has moved one way for an hour, beyond what it did yesterday. [degC/h]."""
+    """Return how fast a temperature has moved one way for 90 minutes, beyond what it did yesterday. [degC/h]."""
     key = ("rate", sensor)
     if key not in tick.memo:
         recent, now_ms = recent_of(tick, sensor), to_ms(tick.now)
@@ -66,7 +68,7 @@ def _rate_of(sensor: str, tick: Tick) -> float | None:
 
 
 def _steady(present: tuple[float, float], before: tuple[float, float]) -> float | None:
-    """Return the rate of an hour that goes one way and did not so yesterday; None where it does not. [degC/h]."""
+    """Return a rate that goes one way and did not so yesterday; None where it does not. [degC/h]."""
     first, second = present
     rate, usual = (first + second) / 2, (before[0] + before[1]) / 2
     if first * second <= 0 or abs(second) < 0.5 * abs(first):
@@ -75,7 +77,7 @@ def _steady(present: tuple[float, float], before: tuple[float, float]) -> float 
 
 
 def _thirds(recent: Recent, end_ms: float) -> tuple[float, float] | None:
-    """Return the rates between the medians of the thirds of an hour, which a door held open does not move. [degC/h]."""
+    """Return the rates between the medians of three half hours, which a door held open does not move. [degC/h]."""
     marks = [end_ms - third * _THIRD / timedelta(milliseconds=1) for third in (3, 2, 1, 0)]
     places = np.searchsorted(recent.measured_at_ms, marks, side="right").tolist()
     if min(last - first for first, last in pairwise(places)) < _LEAST_READINGS:
@@ -83,6 +85,15 @@ def _thirds(recent: Recent, end_ms: float) -> tuple[float, float] | None:
     first, second, third = (median(recent.value[begin:end].tolist()) for begin, end in pairwise(places))
     per_hour = timedelta(hours=1) / _THIRD
     return (second - first) * per_hour, (third - second) * per_hour
+
+
+def _was_outside(sensor: str, low: float | None, high: float | None, tick: Tick) -> bool:
+    """Tell whether a temperature was outside its band in the time before the present drift, as far as that is held."""
+    recent = recent_of(tick, sensor)
+    before = recent.value[: int(np.searchsorted(recent.measured_at_ms, to_ms(tick.now - 2 * _FIT)))]
+    return bool(len(before)) and (
+        (low is not None and float(before.min()) < low) or (high is not None and float(before.max()) > high)
+    )
 
 
 def _lamp_just_changed(stand: Stand, tick: Tick) -> bool:

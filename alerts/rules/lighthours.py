@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime, time, timedelta
 
 import numpy as np
+from numpy.typing import NDArray
 
 from alerts.findings import Finding, Priority, Tick
 from alerts.recents import recent_of
@@ -146,9 +147,16 @@ def _came_on(sensor: Sensor, lamp: LampHours | None, tick: Tick) -> list[datetim
         fell_dark = (from_ms(dark_since) + _ON_TIME).astimezone(tick.farm.zone)
         by_day = lamp is not None and dark_since > at_ms[0] and lamp.is_on(fell_dark.time())
         seen = at_ms[place] - at_ms[place - 1] <= _SURE / timedelta(milliseconds=1)
+        seen = seen and _stays_lit(at_ms, lit, place)
         if seen and not by_day and at_ms[place] - dark_since >= _NIGHT / timedelta(milliseconds=1):
             came_on.append(from_ms(int(at_ms[place])))
     return came_on
+
+
+def _stays_lit(at_ms: NDArray[np.int64], lit: NDArray[np.bool_], place: int) -> bool:
+    """Tell whether it has been lit for a while since a reading: a lamp, not a work light."""
+    end = int(np.searchsorted(at_ms, at_ms[place] + SHIFT_FROM / timedelta(milliseconds=1)))
+    return end < len(at_ms) and bool(lit[place:end].all())
 
 
 def _finding(

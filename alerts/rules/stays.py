@@ -50,8 +50,8 @@ def _finding(stand: Stand, quantity: Quantity, missed: OutOfReach, sensor: str, 
         value=missed.usual,
         limit=missed.limit,
         cause=(
-            f"{place[0].upper()}{place[1:]} has had {say_value(quantity, missed.usual, tick)} for two days and never "
-            f"came to the {end} {say_value(quantity, missed.limit, tick)} that batch {stand.batch.id} "
+            f"{place[0].upper()}{place[1:]} has had {say_value(quantity, missed.usual, tick)} for two days and hardly "
+            f"ever came to the {end} {say_value(quantity, missed.limit, tick)} that batch {stand.batch.id} "
             f"{stand.profile.name.lower()} wants."
         ),
         consequence=_cost(stand, quantity, missed),

@@ -21,6 +21,7 @@ from monitor.phases import phase_now
 from monitor.profilefile import shipped_profiles
 from monitor.reach import sensors_for
 from monitor.readings import Block, Flag, Quantity, Reading
+from monitor.scales import Scales
 from tests.support.farms import Book, farm, sensor_text
 
 PROFILES = shipped_profiles()
@@ -116,12 +117,20 @@ class Week:
     def told(self, book: Book, *, every: int = 10, until: int | None = None) -> list[str]:
         """Return the titles of all news of the week, judged every few minutes."""
         live, alarms, titles = LiveBuffer(), dict[str, Alarm](), []
+        scales = Scales(self.farm.sensors)
         for minute in range(every, until or len(self.minutes), every):
             live.take(self.block(minute - every, minute))
+            scales.take(self.block(minute - every, minute))
             now = START + timedelta(minutes=minute)
             entries = [entry for entry in book.entries if entry.at <= now]
             tick = Tick(
-                now=now, farm=self.farm, profiles=PROFILES, batches=fold(entries), live=live, watching_since=START
+                now=now,
+                farm=self.farm,
+                profiles=PROFILES,
+                batches=fold(entries),
+                live=live,
+                watching_since=START,
+                scales=scales,
             )
             after = step(alarms, look(tick), now)
             titles += [f"{news.title}|{news.priority.name}|{news.text}" for news in news_of(alarms, after, tick)]
@@ -287,7 +296,7 @@ def test_a_farm_that_hears_nothing_is_told_once_and_not_by_each_sensor(cellar: F
 def test_a_warm_cold_store_is_urgent_without_any_tray(cellar: Farm) -> None:
     """A place with limits of its own is judged with or without trays."""
     week = Week(cellar)
-    week.values["cold-air"][500:] = 9.0
+    week.values["cold-air"][500:] += 6.0
 
     told = week.told(Book(), until=900)
 

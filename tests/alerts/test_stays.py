@@ -34,7 +34,7 @@ def test_a_cellar_at_17_all_winter_is_told_with_what_it_costs(tmp_path: Path) ->
     (finding,) = found(cellar(tmp_path, 17.0))
 
     assert (finding.rule, finding.batch, finding.priority) == ("room stays too cold", "1", Priority.MEDIUM)
-    assert "17 °C for two days and never came to the at least 20 °C" in finding.cause
+    assert "17 °C for two days and hardly ever came to the at least 20 °C" in finding.cause
     assert finding.consequence == f"It will take about {days_longer(PROFILES['basil'], 17.0)} days longer."
     assert "traywarden accept" in finding.action
 
