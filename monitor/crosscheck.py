@@ -6,8 +6,6 @@ the half hour and not by the reading. Newest first throughout; NaN where nothing
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,10 +28,18 @@ def off_neighbours(own: Array, others: Array) -> Array:
     if len(others) < NEIGHBOURS:
         return np.full(len(own), np.nan)
     heard = (~np.isnan(others)).sum(axis=0) >= NEIGHBOURS
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a half hour in which nobody was heard
-        middle = np.nanmedian(np.vstack([own, others]), axis=0)
-    return np.where(heard, own - middle, np.nan)
+    return np.where(heard, own - _middle(np.vstack([own, others])), np.nan)
+
+
+def _middle(values: Array) -> Array:
+    """Return the median of each column over what is known in it; NaN where nothing is."""
+    ordered = np.sort(values, axis=0)  # what is not known comes last
+    known = (~np.isnan(values)).sum(axis=0)
+    low, high = (
+        np.maximum(place, 0)[np.newaxis] for place in ((known - 1) // 2, np.minimum(known // 2, len(values) - 1))
+    )
+    middle = (np.take_along_axis(ordered, low, axis=0) + np.take_along_axis(ordered, high, axis=0))[0] / 2
+    return np.where(known > 0, middle, np.nan)
 
 
 def gone_by(off: Array, *, lately: int, before: int) -> float:

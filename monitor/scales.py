@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from array import array
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Protocol, TypeVar, cast
@@ -52,26 +53,51 @@ class ScaleView(Protocol):
 
 
 class _HalfHours:
-    """The half-hourly means of one air sensor."""
+    """The half-hourly means of one air sensor, in one run of half hours."""
 
     def __init__(self) -> None:
         """Begin with nothing."""
-        self.sums: dict[int, tuple[float, int]] = {}
+        self._first = 0
+        self._sums: array[float] = array("d")
+        self._counts: array[int] = array("q")
         self.newest = -1
 
     def add(self, place: int, added: float, readings: int = 1) -> None:
         """Add the sum of some readings of one half hour."""
-        total, count = self.sums.get(place, (0.0, 0))
-        self.sums[place] = (total + added, count + readings)
+        if not self._sums:
+            self._first = place
+        if place < self._first:
+            if self.newest - place >= _AIR_BINS:
+                return  # older than what is held
+            ahead = self._first - place
+            self._sums = array("d", bytes(8 * ahead)) + self._sums
+            self._counts = array("q", bytes(8 * ahead)) + self._counts
+            self._first = place
+        index = place - self._first
+        if index >= len(self._sums):
+            more = bytes(8 * (index + 1 - len(self._sums)))
+            self._sums.frombytes(more)
+            self._counts.frombytes(more)
+        self._sums[index] += added
+        self._counts[index] += readings
         self.newest = max(self.newest, place)
-        if len(self.sums) > _AIR_BINS + 48:
-            for old in sorted(self.sums)[:48]:
-                del self.sums[old]
+        if len(self._sums) > _AIR_BINS + 48:
+            old = len(self._sums) - _AIR_BINS
+            del self._sums[:old], self._counts[:old]
+            self._first += old
 
-    def at(self, place: int) -> float:
-        """Return the mean of a half hour; NaN where nothing was heard."""
-        total, count = self.sums.get(place, (0.0, 0))
-        return total / count if count else float("nan")
+    def means(self, places: NDArray[np.int64]) -> Array:
+        """Return the means of some half hours; NaN where nothing was heard."""
+        index = places - self._first
+        inside = (index >= 0) & (index < len(self._sums))
+        at = np.where(inside, index, 0)
+        counts = np.where(inside, np.array(self._counts)[at], 0) if len(self._sums) else np.zeros(len(places))
+        sums = np.array(self._sums)[at] if len(self._sums) else counts
+        return np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
+
+    def places(self) -> NDArray[np.int64]:
+        """Return the half hours in which something was heard, ascending."""
+        return self._first + np.flatnonzero(np.array(self._counts))
 
 
 class Scales:
@@ -203,26 +229,20 @@ class Scales:
 
     def _deficit_at(self, temperature: Sequence[str], humidity: Sequence[str]) -> Callable[[Array], Array]:
         """Return what deficit_at returns, computed anew."""
-        with self._lock:
-            by_place = {
-                place: (temp, damp)
-                for place in self._places(temperature)
-                if not np.isnan(temp := self._mean(temperature, place))
-                and not np.isnan(damp := self._mean(humidity, place))
-            }
-        if not by_place:
+        temp_at, temps = self._series(temperature)
+        damp_at, damps = self._series(humidity)
+        places, of_temp, of_damp = np.intersect1d(temp_at, damp_at, assume_unique=True, return_indices=True)
+        if not len(places):
             return lambda at_ms: np.full(np.shape(at_ms), np.nan)
-        places = np.array(sorted(by_place))
-        pairs = np.array([by_place[place] for place in places])
-        deficits = vapour_pressure_deficit(pairs[:, 0], np.clip(pairs[:, 1], 0, 100))
-        known = dict(zip(places.tolist(), deficits.tolist(), strict=True))
+        deficits = vapour_pressure_deficit(temps[of_temp], np.clip(damps[of_damp], 0, 100))
         newest, a_day = int(places[-1]), _DAY_MS // BIN_MS
 
         def at(at_ms: Array) -> Array:
             wanted = (np.atleast_1d(np.asarray(at_ms)) // BIN_MS).astype(int)
             late = np.maximum(wanted - newest, 0)
             wanted = wanted - (late + a_day - 1) // a_day * a_day
-            return np.array([known.get(place, float("nan")) for place in wanted.tolist()])
+            found = np.minimum(np.searchsorted(places, wanted), len(places) - 1)
+            return np.where(places[found] == wanted, deficits[found], np.nan)
 
         return at
 
@@ -233,20 +253,19 @@ class Scales:
         """
 
         def at(at_ms: Array) -> Array:
-            places = (np.atleast_1d(np.asarray(at_ms)) // BIN_MS).astype(int).tolist()
+            places = (np.atleast_1d(np.asarray(at_ms)) // BIN_MS).astype(np.int64)
             with self._lock:
-                return np.array([self._mean(sensors, place) for place in places])
+                return self._means(sensors, places)
 
         return at
 
-    def _places(self, sensors: Sequence[str]) -> set[int]:
-        """Return the half hours in which any of some sensors was heard."""
-        return {place for name in sensors if name in self._air for place in self._air[name].sums}
-
-    def _mean(self, sensors: Sequence[str], place: int) -> float:
-        """Return the mean over some sensors in a half hour; NaN where none was heard."""
-        values = [value for name in sensors if name in self._air and not np.isnan(value := self._air[name].at(place))]
-        return sum(values) / len(values) if values else float("nan")
+    def _means(self, sensors: Sequence[str], places: NDArray[np.int64]) -> Array:
+        """Return the means over some sensors in some half hours; NaN where none was heard."""
+        heard = np.array([self._air[name].means(places) for name in sensors if name in self._air])
+        if len(heard) < 2:
+            return heard[0] if len(heard) else np.full(len(places), np.nan)
+        count = (~np.isnan(heard)).sum(axis=0)
+        return np.where(count > 0, np.nansum(heard, axis=0) / np.maximum(count, 1), np.nan)
 
     def mean_temp_c(self, temperature: Sequence[str], since_ms: float) -> float | None:
         """Return the mean temperature since an instant, or None where less than a day of it is known."""
@@ -263,7 +282,6 @@ class Scales:
     def _series(self, sensors: Sequence[str]) -> tuple[NDArray[np.int64], Array]:
         """Return the half hours in which some sensors were heard, ascending, and their means."""
         with self._lock:
-            places = sorted(self._places(sensors))
-            values = np.array([self._mean(sensors, place) for place in places], dtype=float)
-        known = ~np.isnan(values)
-        return np.array(places, dtype=np.int64)[known], values[known]
+            listed = [self._air[name].places() for name in sensors if name in self._air]
+            places = np.unique(np.concatenate(listed)) if listed else np.array([], dtype=np.int64)
+            return places, self._means(sensors, places)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator
 from datetime import datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,13 +98,15 @@ def _planned_h(lamp: LampHours | None, tick: Tick) -> tuple[float | None, float]
     begin, end = at_local(today, time(0), zone), at_local(today + timedelta(days=1), time(0), zone)
     if lamp is None:
         return None, (end - tick.now) / _HOUR
-    key = ("planned", lamp, today)
-    if key not in tick.memo:
-        step = timedelta(minutes=5)
-        marks = [begin + step * place for place in range(int((end - begin) / step))]
-        tick.memo[key] = [mark for mark in marks if lamp.is_on(mark.astimezone(zone).time())]
-    on: list[datetime] = tick.memo[key]
-    return len(on) / 12, sum(mark >= tick.now for mark in on) / 12
+    on = tick.scales.once(("planned", lamp, today), lambda: _lit_marks(lamp, begin, end, zone))
+    return len(on) / 12, (len(on) - bisect_left(on, tick.now)) / 12
+
+
+def _lit_marks(lamp: LampHours, begin: datetime, end: datetime, zone: ZoneInfo) -> list[datetime]:
+    """Return every fifth minute between two instants at which a lamp is meant to be lit."""
+    step = timedelta(minutes=5)
+    marks = (begin + step * place for place in range(int((end - begin) / step)))
+    return [mark for mark in marks if lamp.is_on(mark.astimezone(zone).time())]
 
 
 def _shifted(sensor: Sensor, lamp: LampHours | None, tick: Tick) -> tuple[datetime, timedelta] | None:

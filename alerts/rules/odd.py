@@ -28,6 +28,7 @@ WARMED_BY_C = 4.0
 """So much warmer under the lamp than its neighbours there. Ours. [degC]"""
 _BACK = timedelta(days=7)
 _LATELY, _BEFORE = 16, 48  # half hours
+_EVERY = 4  # half hours; what moves over days need not be looked at more often
 
 
 def odd(tick: Tick) -> tuple[Finding, ...]:
@@ -58,6 +59,13 @@ def _judge(sensor: Sensor, tick: Tick) -> Finding | None:
         )  # fmt: skip
     if sensor.under_cover:
         return None
+    return tick.scales.once(
+        ("against others", sensor.id, to_ms(tick.now) // (_EVERY * BIN_MS)), lambda: _against_others(sensor, tick)
+    )
+
+
+def _against_others(sensor: Sensor, tick: Tick) -> Finding | None:
+    """Return whether a sensor has left its neighbours, or is warmed by the lamp, or None."""
     own = half_hours(tick, (sensor.id,), _BACK)
     others = _neighbours(sensor, tick)
     off = off_neighbours(own, np.array([half_hours(tick, (each.id,), _BACK) for each in others]).reshape(-1, len(own)))
