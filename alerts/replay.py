@@ -109,19 +109,7 @@ class Replay:
 def in_order(block: Block) -> Block:
     """Return a block with its readings in the order of their instants."""
     order = np.argsort(block.measured_at_ms, kind="stable")
-    return _rows(block, order)
-
-
-def _rows(block: Block, rows: np.ndarray[tuple[int], np.dtype[np.intp]] | slice) -> Block:
-    """Return some rows of a block."""
-    return Block(
-        sensors=block.sensors,
-        sensor_index=block.sensor_index[rows],
-        measured_at_ms=block.measured_at_ms[rows],
-        value=block.value[rows],
-        flag=block.flag[rows],
-        doubt=block.doubt[rows],
-    )
+    return block.rows(order)
 
 
 def through(run: Replay, block: Block, start: datetime, end: datetime, every: timedelta) -> Iterator[Came]:
@@ -138,9 +126,9 @@ def through(run: Replay, block: Block, start: datetime, end: datetime, every: ti
     while now < end:
         upto = int(np.searchsorted(block.measured_at_ms, to_ms(now), side="right"))
         if upto > place:
-            run.feed(_rows(block, slice(place, upto)))
+            run.feed(block.rows(slice(place, upto)))
             place = upto
         yield from run.look(now)
         now += every
     if place < len(block):
-        run.feed(_rows(block, slice(place, len(block))))
+        run.feed(block.rows(slice(place, len(block))))

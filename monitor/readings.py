@@ -159,6 +159,17 @@ class Block:
             doubt=np.array(doubt, dtype=np.int16),
         )
 
+    def rows(self, rows: NDArray[np.intp] | slice) -> Block:
+        """Return some rows of the block, in the order asked for."""
+        return Block(
+            sensors=self.sensors,
+            sensor_index=self.sensor_index[rows],
+            measured_at_ms=self.measured_at_ms[rows],
+            value=self.value[rows],
+            flag=self.flag[rows],
+            doubt=self.doubt[rows],
+        )
+
     def readings(self) -> list[Reading]:
         """Return the block as single readings, in its order."""
         columns = zip(

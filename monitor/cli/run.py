@@ -129,6 +129,9 @@ def _tell_service(context: Context, state: dict[str, Any] | None, *, alive: bool
         context.echo(f"Broker on port {state['broker_port']} {answers}.")
     if state["trouble"]:
         context.echo(f"Trouble: {state['trouble']}")
+    free = state.get("disk_free_bytes")
+    if free is not None:
+        context.echo(f"{free / 1e9:.1f} GB are free on the disk of ledger and readings.")
     context.echo(
         f"Since its start: {state['messages']} messages, {state['readings']} readings, "
         f"{state['quarantined']} set aside as unreadable."

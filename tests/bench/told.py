@@ -129,7 +129,7 @@ def by_rules(week: RoomWeek, profiles: Mapping[str, Profile], every: timedelta) 
     while now < end:
         upto = int(np.searchsorted(arrived.arrival_ms, to_ms(now), side="right"))
         if upto > place:
-            run.feed(_rows(arrived.block, place, upto))
+            run.feed(arrived.block.rows(slice(place, upto)))
             place = upto
         found += [
             Told(
@@ -144,19 +144,6 @@ def by_rules(week: RoomWeek, profiles: Mapping[str, Profile], every: timedelta) 
         ]
         now += every
     return Watched(tuple(found), _messages(week, profiles, found))
-
-
-def _rows(block: Block, begin: int, end: int) -> Block:
-    """Return some rows of a block."""
-    rows = slice(begin, end)
-    return Block(
-        sensors=block.sensors,
-        sensor_index=block.sensor_index[rows],
-        measured_at_ms=block.measured_at_ms[rows],
-        value=block.value[rows],
-        flag=block.flag[rows],
-        doubt=block.doubt[rows],
-    )
 
 
 def _messages(week: RoomWeek, profiles: Mapping[str, Profile], told: list[Told]) -> Counter[date]:
