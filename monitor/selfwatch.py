@@ -45,7 +45,6 @@ class SelfWatch:
 
     def look(self, now: datetime, collector: Collector | None) -> Health:
         """Return how the monitor is at ``now``."""
-        self._note_clock(now)
         gone = collector is not None and not collector.is_connected
         trouble = collector.trouble if collector is not None and not gone else None
         self._gone_since = (self._gone_since or now) if gone else None
@@ -61,8 +60,12 @@ class SelfWatch:
             clock_jumped_by=self._jump[1] if self._jump else timedelta(0),
         )
 
-    def _note_clock(self, now: datetime) -> None:
-        """Note whether the clock moved otherwise than time has passed since the last look."""
+    def note_clock(self, now: datetime) -> None:
+        """Note whether the clock moved otherwise than time has passed since the last note.
+
+        Args:
+            now: What the machine's clock shows at this very moment; no instant that is only looked at.
+        """
         running_s = self._running_s()
         if self._last is not None:
             by = (now - self._last[0]) - timedelta(seconds=running_s - self._last[1])

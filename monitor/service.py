@@ -266,6 +266,7 @@ class Service:
     def _wake(self) -> None:
         """Run what is due, and set the next waking; what goes wrong is logged and tried again at the next."""
         now = self.clock()
+        self._self_watch.note_clock(now)
         try:
             again_at = self.run_due(now)
             self._scheduler.add_job(

@@ -64,9 +64,22 @@ def test_a_clock_that_is_set_has_jumped(tmp_path: Path, by: timedelta, told: boo
     """Against a clock that nobody sets; small corrections of a time server are none."""
     machine = Machine()
     watch = machine.watch(tmp_path)
-    watch.look(NOW, None)
+    watch.note_clock(NOW)
     machine.running_s = 60.0
+    watch.note_clock(NOW + MINUTE + by)
     found = watch.look(NOW + MINUTE + by, None)
 
     assert (found.clock_jumped_at is not None) is told
     assert found.clock_jumped_by == (by if told else timedelta(0))
+
+
+def test_a_moment_that_is_only_looked_at_is_no_jump(tmp_path: Path) -> None:
+    """A round that took five minutes, and a cellar played through in fast time, were told as a clock that was set."""
+    machine = Machine()
+    watch = machine.watch(tmp_path)
+    watch.note_clock(NOW)
+    machine.running_s = 300.0
+    late, ahead = watch.look(NOW, None), watch.look(NOW + timedelta(days=1), None)
+
+    assert late.clock_jumped_at is None
+    assert ahead.clock_jumped_at is None
