@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict
 from datetime import datetime, timedelta
 from typing import Protocol
 
@@ -299,18 +300,7 @@ class Advisor:
 
 def _plain(news: News) -> dict[str, object]:
     """Return news as the database keeps it."""
-    return {
-        "key": news.key,
-        "title": news.title,
-        "text": news.text,
-        "priority": int(news.priority),
-        "since": news.since.isoformat(),
-        "spot": news.spot,
-        "rule": news.rule,
-        "root": news.root,
-        "wakes": news.wakes,
-        "is_passing": news.is_passing,
-    }
+    return {**asdict(news), "priority": int(news.priority), "since": news.since.isoformat()}
 
 
 def _news(kept: Mapping[str, object]) -> News:

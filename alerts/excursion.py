@@ -14,6 +14,7 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
+from alerts.judge import INTERVALS, STALE_AFTER
 from monitor.air import saturation_vapour_pressure
 from monitor.live import Recent
 from monitor.readings import Quantity, from_ms, to_ms
@@ -22,9 +23,6 @@ DEADBAND = {Quantity.TEMPERATURE: 0.5, Quantity.HUMIDITY: 3.0}
 """So far inside again before a run outside is over. Common practice, no source. [degC; %RH]"""
 BREAK = timedelta(hours=1)
 """Inside for so long, a run outside is over and the next one counts from nought. Ours."""
-STALE_AFTER = timedelta(minutes=30)
-"""A reading stands for so long; older ones say nothing of now."""
-_INTERVALS = 1.5  # and for so many of its sensor's usual intervals, where that is longer
 _LONGEST = timedelta(hours=26)
 _HOUR_MS = 3_600_000.0
 
@@ -73,7 +71,7 @@ def excursion(
     """
     upto = int(np.searchsorted(recent.measured_at_ms, to_ms(now), side="right"))
     at_ms, value = recent.measured_at_ms[:upto], recent.value[:upto]
-    stale_ms = max(STALE_AFTER / timedelta(milliseconds=1), _INTERVALS * _usual_step(at_ms))
+    stale_ms = max(STALE_AFTER / timedelta(milliseconds=1), INTERVALS * _usual_step(at_ms))
     if not len(value) or to_ms(now) - int(at_ms[-1]) > stale_ms:
         return None
     start = int(np.searchsorted(at_ms, to_ms(now - _LONGEST)))
@@ -88,14 +86,15 @@ def excursion(
     far, limit = (under, low) if is_low else (over, high)
     near = value < (low or 0.0) + deadband if is_low else value > (high or 0.0) - deadband
     places = np.flatnonzero(near)
-    pause = max(BREAK / timedelta(milliseconds=1), _INTERVALS * _usual_step(at_ms))
+    pause = max(BREAK / timedelta(milliseconds=1), INTERVALS * _usual_step(at_ms))
     if to_ms(now) - at_ms[places[-1]] >= pause:
         return None
     breaks = np.flatnonzero(np.diff(at_ms[places]) > pause)
     begin = int(places[breaks[-1] + 1]) if len(breaks) else int(places[0])
-    begin += int(np.flatnonzero(far[begin:] > 0)[0]) if (far[begin:] > 0).any() else len(far)
-    if begin >= len(far):
+    after = np.flatnonzero(far[begin:] > 0)
+    if not len(after):
         return None
+    begin += int(after[0])
     until = np.append(at_ms[begin + 1 :], to_ms(now))
     held_h = np.minimum(until - at_ms[begin:], pause) / _HOUR_MS
     return Excursion(

@@ -10,10 +10,11 @@ import numpy as np
 from monitor.live import LiveState, Recent
 from monitor.readings import from_ms, to_ms
 
-_STALE_AFTER = timedelta(minutes=30)
-_INTERVALS = 1.5
-"""A reading speaks for so many usual intervals of its sensor, else one that speaks hourly would raise an alarm anew
-each hour. Ours."""
+STALE_AFTER = timedelta(minutes=30)
+"""A reading stands for so long; older ones say nothing of now."""
+INTERVALS = 1.5
+"""A reading speaks for so many usual intervals of its sensor where that is longer, else one that speaks hourly would
+raise an alarm anew each hour. Ours."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +63,7 @@ def judge(
 
     A sensor whose newest reading is old says nothing here; that it is silent is a finding of its own.
     """
-    speaks_for = max(hold, _STALE_AFTER, _INTERVALS * (live.usual_interval(sensor) or timedelta(0)))
+    speaks_for = max(hold, STALE_AFTER, INTERVALS * (live.usual_interval(sensor) or timedelta(0)))
     recent = live.recent(sensor, now - speaks_for - hold - timedelta(hours=2))
     if not len(recent.value) or int(recent.measured_at_ms[-1]) < to_ms(now - speaks_for):
         return None

@@ -18,7 +18,7 @@ def machine(tick: Tick) -> tuple[Finding, ...]:
     return tuple([*_broker(tick), *_trouble(tick), *_disk(tick), *_clock(tick)])
 
 
-def _finding(rule: str, priority: Priority, since: datetime, *said: str, passing: bool = False) -> Finding:
+def _finding(rule: str, priority: Priority, since: datetime, *said: str) -> Finding:
     """Return a finding of the monitor; ``said``: cause, consequence, action."""
     return Finding(
         rule=rule,
@@ -30,7 +30,6 @@ def _finding(rule: str, priority: Priority, since: datetime, *said: str, passing
         value=None,
         limit=None,
         wakes=False,
-        is_passing=passing,
         cause=said[0],
         consequence=said[1],
         action=said[2],

@@ -7,7 +7,7 @@ import io
 from datetime import date
 from pathlib import Path
 
-from dashboards.records import COLD_STORE, HAND_OVER, SECTIONS, build_records, page_lines, render, to_csv
+from dashboards.records import COLD_STORE, HAND_OVER, SECTIONS, RecordsPage, build_records, page_lines, render, to_csv
 from monitor.fold import fold
 from monitor.ledger import EntryKind
 from monitor.profilefile import shipped_profiles
@@ -54,12 +54,10 @@ def a_week() -> Book:
     return book
 
 
-def test_every_heading_has_its_row_and_the_watering_none(tmp_path: Path) -> None:
-    """Each entry that others ask for once, with batch, crop, lot, trays, amount, place, buyer and name."""
-    book = a_week()
-
-    page = build_records(
-        farm(tmp_path),
+def page_of(folder: Path, book: Book) -> RecordsPage:
+    """Return the records of that week, asked for on the day after."""
+    return build_records(
+        farm(folder),
         PROFILES,
         fold(book.entries),
         book.entries,
@@ -67,6 +65,13 @@ def test_every_heading_has_its_row_and_the_watering_none(tmp_path: Path) -> None
         to_on=date(2026, 3, 8),
         now=book.at("2026-03-09"),
     )
+
+
+def test_every_heading_has_its_row_and_the_watering_none(tmp_path: Path) -> None:
+    """Each entry that others ask for once, with batch, crop, lot, trays, amount, place, buyer and name."""
+    book = a_week()
+
+    page = page_of(tmp_path, book)
 
     assert [section.title for section in page.sections] == list(SECTIONS)
     assert [len(section.rows) for section in page.sections] == [1] * 10
@@ -111,15 +116,7 @@ def test_corrections_are_shown_and_what_they_replace_is_counted(tmp_path: Path) 
     book.add(EntryKind.HARVESTED, book.at("2026-03-08", "08:00"), trays=4, data={"grams": 1280}, corrects=4)
     book.add(EntryKind.WITHDRAWN, book.at("2026-03-08", "16:00"), None, corrects=11)
 
-    page = build_records(
-        farm(tmp_path),
-        PROFILES,
-        fold(book.entries),
-        book.entries,
-        from_on=date(2026, 3, 2),
-        to_on=date(2026, 3, 8),
-        now=book.at("2026-03-09"),
-    )
+    page = page_of(tmp_path, book)
 
     (harvest,) = next(section.rows for section in page.sections if section.title == "Harvests")
     assert (harvest.amount, harvest.corrects) == ("1.28 kg", "4")
@@ -132,15 +129,7 @@ def test_corrections_are_shown_and_what_they_replace_is_counted(tmp_path: Path) 
 def test_page_and_table_say_what_they_are_not_and_run_nothing(tmp_path: Path) -> None:
     """What was typed is escaped on the page, and no formula in the table."""
     book = a_week()
-    page = build_records(
-        farm(tmp_path),
-        PROFILES,
-        fold(book.entries),
-        book.entries,
-        from_on=date(2026, 3, 2),
-        to_on=date(2026, 3, 8),
-        now=book.at("2026-03-09"),
-    )
+    page = page_of(tmp_path, book)
 
     html = render(page)
     rows = list(csv.DictReader(io.StringIO(to_csv(page))))
