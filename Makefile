@@ -10,7 +10,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/made-from-lock
 FOLDERS := monitor collectors alerts dashboards simulated_feeds tests
-TEST_PACKAGES := mosquitto mosquitto-clients influxdb openssl
+TEST_PACKAGES := mosquitto mosquitto-clients influxdb openssl chromium postgresql victoria-metrics
 WORKERS ?= 2
 PYTEST ?=
 
@@ -72,8 +72,9 @@ $(STAMP): requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "make needs Python 3.11 or later; say which with PYTHON=python3.11" >&2; exit 1; }
 	@echo "== making the virtual environment in $(VENV) from requirements.lock (a minute or two, once)"
 	@$(PYTHON) -m venv $(VENV) || { echo "the venv module is missing; on Debian: apt-get install python3-venv" >&2; exit 1; }
-	@$(BIN)/python -m pip install --disable-pip-version-check --no-input --require-hashes -r requirements.lock | sed -u -n -e 's/^Collecting \(.*\)/   fetching \1/p' -e 's/^Installing collected.*/   installing what was fetched .../p'
+	@$(BIN)/python -m pip install --disable-pip-version-check --no-input --no-deps --require-hashes -r requirements.lock | sed -u -n -e 's/^Collecting \(.*\)/   fetching \1/p' -e 's/^Installing collected.*/   installing what was fetched .../p'
 	@$(BIN)/python -m pip install --disable-pip-version-check --no-input -q --no-deps --no-build-isolation -e .
+	@$(BIN)/python -m pip check -q --disable-pip-version-check
 	@touch $(STAMP)
 
 system-packages:
