@@ -26,6 +26,7 @@ GROUPS = (
     "rounds",
     "people",
     "events",
+    "calendar",
 )
 """Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``."""
 

@@ -71,6 +71,7 @@ COMMANDS: dict[str, Known] = {
     "promises": Known(AHEAD, "What is promised, and what stands for it.", "monitor.cli.promises:promises"),
     "sow-by": Known(AHEAD, "When to sow, and soak, for a day.", "monitor.cli.ahead:sow_by_command"),
     "plan": Known(AHEAD, "What to sow on which day for all promises.", "monitor.cli.plan:plan"),
+    "calendar": Known(AHEAD, "The coming tasks in your phone's own calendar.", "monitor.cli.calendar:calendar"),
     "batches": Known(BOOK, "What stands, where, in which phase.", "monitor.cli.batches:batches"),
     "batch": Known(BOOK, "One batch's whole story.", "monitor.cli.batches:batch"),
     "record": Known(BOOK, "A cold-store temperature, a water test, a hand-over line.", "monitor.cli.records:record"),
