@@ -27,6 +27,7 @@ GROUPS = (
     "people",
     "events",
     "calendar",
+    "labels",
 )
 """Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``."""
 

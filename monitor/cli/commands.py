@@ -53,6 +53,7 @@ COMMANDS: dict[str, Known] = {
     "lot": Known(SOWING, "A seed lot was bought.", "monitor.cli.lots:lot"),
     "lots": Known(SOWING, "Which seed there is, whose, how old, and how much is left.", "monitor.cli.lots:lots"),
     "germination": Known(SOWING, "A germination test was counted.", "monitor.cli.lots:germination"),
+    "labels": Known(SOWING, "Tray labels to print, with a code that opens the batch.", "monitor.cli.labels:labels"),
     "stack": Known(SOWING, "Trays were piled up, or covered, in the dark.", "monitor.cli.verbs_trays:stack"),
     "uncover": Known(TRAYS, "Weight or cover came off.", "monitor.cli.verbs_trays:uncover"),
     "lights": Known(TRAYS, "The blackout ended.", "monitor.cli.verbs_trays:lights"),
