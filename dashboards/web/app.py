@@ -28,6 +28,7 @@ GROUPS = (
     "events",
     "calendar",
     "labels",
+    "api",
 )
 """Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``."""
 
