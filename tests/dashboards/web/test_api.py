@@ -205,10 +205,15 @@ def test_a_farm_with_passwords_asks_for_a_token(tmp_path: Path) -> None:
     house.close()
 
 
+def families_of(text: str) -> dict[str, Any]:
+    """Return metrics as the other library reads them."""
+    return {family.name: family for family in text_string_to_metric_families(text)}  # type: ignore[no-untyped-call]
+
+
 def test_metrics_are_read_back_by_another_library(client: TestClient) -> None:
     """Counters, ages, alarms by priority and state, the outbox and the disk, with awkward letters in a label."""
     answer = client.get("/metrics")
-    found = {family.name: family for family in text_string_to_metric_families(answer.text)}
+    found = families_of(answer.text)
     values = {
         (sample.name, tuple(sorted(sample.labels.items()))): sample.value
         for family in found.values()
@@ -238,7 +243,7 @@ def test_metrics_of_a_monitor_that_never_ran(tmp_path: Path) -> None:
     """It is not up, and nothing is made up about it."""
     house = lodge(tmp_path)
 
-    found = {family.name: family for family in text_string_to_metric_families(house.client().get("/metrics").text)}
+    found = families_of(house.client().get("/metrics").text)
 
     assert found["traywarden_up"].samples[0].value == 0
     assert "traywarden_readings" not in found
