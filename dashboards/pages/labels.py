@@ -9,6 +9,7 @@ from datetime import timedelta
 from alerts.findings import Tick
 from alerts.holding import hold_lines
 from dashboards.labels import SHEETS
+from dashboards.pages.plain import plain_lines
 from monitor.amounts import say_day, say_list, say_trays
 from monitor.batches import Batch
 from monitor.clock import local_day
@@ -68,7 +69,7 @@ def build_labels(tick: Tick, chosen: Collection[str] = (), *, is_reachable: bool
     standing.sort(key=lambda batch: (batch.sown_at or tick.now, batch.id), reverse=True)
     sizes = tuple((each.id, f"{each.id} mm ({each.page})") for each in SHEETS.values())
     return LabelsPage(
-        holds=tuple(hold_lines(tick)),
+        holds=tuple(plain_lines(line.strip(" !") for line in hold_lines(tick))),
         lines=tuple(_line(batch, chosen, tick) for batch in standing),
         sizes=sizes,
         is_reachable=is_reachable,
