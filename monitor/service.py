@@ -17,6 +17,7 @@ from alerts.advisor import Advisor
 from alerts.alarms_sql import SqlAlarms
 from alerts.channels import open_channels
 from alerts.news import down_news
+from alerts.outbox import OutboxRow
 from alerts.outbox_sql import SqlOutbox
 from alerts.ping import ping, ping_address
 from alerts.watch import RoomWatch
@@ -26,6 +27,7 @@ from collectors.pipeline import Pipeline
 from monitor.backup import copy_ledger
 from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
+from monitor.doors import Doors
 from monitor.errors import ChannelError, StoreError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
 from monitor.health import Health
@@ -141,9 +143,19 @@ class Service:
             channels=open_channels(farm, publish=self._publish, console=console),
             watching_since=watching_since or self.started_at,
             health=self.health,
+            links=self._answer_links,
         )
         self._scheduler: Any = None
         self._running = threading.Lock()
+
+    def _answer_links(self, row: OutboxRow, now: datetime) -> str:
+        """Return the links that answer a message's tasks, where farm.toml says how people reach the pages."""
+        channel = self.farm.channels.get(row.channel)
+        if self.farm.pages.url is None or channel is None or channel.kind == "console":
+            return ""
+        from dashboards.web.links import link_lines
+
+        return link_lines(Doors(self.farm.storage.folder), self.farm.pages.url, row.person, row.tasks, now)
 
     def _rebuild_live(self) -> None:
         """Read the sensors' last hours back from the store."""

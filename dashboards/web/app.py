@@ -26,6 +26,7 @@ log = logging.getLogger(__name__)
 GROUPS = (
     "rounds",
     "people",
+    "onetap",
     "events",
 )
 """Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``; one whose forms may be kept in a phone
