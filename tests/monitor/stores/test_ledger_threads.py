@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.fold import check_append
-from monitor.ledger import EntryKind, NewEntry
+from monitor.ledger import Entry, EntryKind, NewEntry
 from monitor.stores.ledger import open_ledger
 
 NOW = datetime(2026, 3, 4, 9, 0, tzinfo=UTC)
@@ -22,9 +22,11 @@ def test_threads_that_catch_up_together_see_each_entry_once(tmp_path: Path) -> N
     def write(who: str) -> None:
         for number in range(20):
             note = NewEntry(kind=EntryKind.RECORDED, at=NOW, by=who, data={"what": "hand-over", "text": str(number)})
-            ledger.append(
-                [note], recorded_at=NOW, check=lambda known, new=note: check_append(known, [new], recorded_at=NOW)
-            )
+
+            def check(known: tuple[Entry, ...], new: NewEntry = note) -> None:
+                check_append(known, [new], recorded_at=NOW)
+
+            ledger.append([note], recorded_at=NOW, check=check)
 
     def read() -> None:
         while not stop.is_set():
