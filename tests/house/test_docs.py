@@ -26,6 +26,10 @@ NOUNS = [
     "monitor.health", "monitor.doors",
     "monitor.holds", "monitor.lots", "monitor.germination", "monitor.covers",
     "dashboards.records", "dashboards.sheet",
+    "dashboards.pages.walk", "dashboards.pages.taps", "dashboards.pages.justnow", "dashboards.pages.rounds",
+    "dashboards.pages.people", "dashboards.pages.onetap", "dashboards.pages.sorry",
+    "dashboards.web.house", "dashboards.web.lookout", "dashboards.web.show", "dashboards.web.taps",
+    "dashboards.web.links",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
     "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
 ]  # fmt: skip
