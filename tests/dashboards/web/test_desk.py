@@ -89,8 +89,8 @@ def test_a_past_day_is_kept_and_one_ahead_is_refused(house: Lodge, client: TestC
 def test_alarms_are_seen_put_aside_and_counted_again(house: Lodge, client: TestClient) -> None:
     """One by one, in a grower's words; the record keeps who said what."""
     page = client.get("/alarms").text
-    key = hidden(page, "/alarms/seen")["line"]
-    client.post("/alarms/seen", data={**hidden(page, "/alarms/seen"), "says": "seen"})
+    key = hidden(page, "/alarms/aside")["line"]
+    client.post("/alarms/seen", data={**hidden(page, "/alarms/seen", line=key), "says": "seen"})
     client.post(
         "/alarms/aside",
         data={**hidden(client.get("/alarms").text, "/alarms/aside", line=key), "span": "4h", "why": "cleaning <day>"},
