@@ -162,7 +162,8 @@ class AheadPage:
         short: What runs short: promises that cannot be met, seed that does not last.
         totals: Seed and medium for all sowings.
         room: How full it gets, and what the plan takes for granted.
-        covers: Who stands in for whom.
+        covers: Who stands in for whom, as (who is away, words).
+        people: Who may be away, or stand in.
         crops: Names of all crops.
         batches: Batches that can be put on hold, as (batch, words).
         lots: Seed lots that can be put on hold.
@@ -185,7 +186,8 @@ class AheadPage:
     short: tuple[str, ...]
     totals: tuple[str, ...]
     room: tuple[str, ...]
-    covers: tuple[str, ...]
+    covers: tuple[tuple[str, str], ...]
+    people: tuple[str, ...]
     crops: tuple[str, ...]
     batches: tuple[tuple[str, str], ...]
     lots: tuple[str, ...]
@@ -241,6 +243,7 @@ def build_ahead(
         totals=tuple(totals_lines(made, _lots(tick), tick)) if made.sown else (),
         room=_room(made, tick),
         covers=_covers(desk, today),
+        people=tuple(desk.farm.people),
         crops=tuple(sorted(profile.name for profile in tick.profiles.values())),
         batches=_batches(tick),
         lots=tuple(lot.id for lot in lots_of(effective(desk.entries))),
@@ -405,7 +408,7 @@ def _room(made: Plan, tick: Tick) -> tuple[str, ...]:
     return plain_lines(room_lines(made, needs)) if needs else ()
 
 
-def _covers(desk: Desk, today: date) -> tuple[str, ...]:
+def _covers(desk: Desk, today: date) -> tuple[tuple[str, str], ...]:
     """Return who stands in for whom, now and later."""
     found = []
     for each in covers_of(effective(desk.entries)):
@@ -413,7 +416,7 @@ def _covers(desk: Desk, today: date) -> tuple[str, ...]:
             note = f": {each.note}" if each.note else ""
             when = "now, " if each.is_on(today) else ""
             days = f"{say_day(each.from_on)} to {say_day(each.to_on)}"
-            found.append(f"{each.standin} walks {each.person}'s rounds, {when}{days}{note}")
+            found.append((each.person, f"{each.standin} walks {each.person}'s rounds, {when}{days}{note}"))
     return tuple(found)
 
 

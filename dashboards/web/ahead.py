@@ -21,6 +21,7 @@ from monitor.desk import Deed, Desk
 from monitor.errors import RefusedError
 from monitor.holding import hold_deed, release_deed
 from monitor.promises import Terms
+from monitor.standins import cover_deed, end_cover_deed
 
 _WEEKS, _MOST_WEEKS = 4, 12
 Pairs = list[tuple[str, str]]
@@ -74,6 +75,20 @@ def routes(house: House) -> list[BaseRoute]:
 
         return noted(request, work)
 
+    def cover(request: Request) -> Response:
+        said = dict(_pairs(request))
+
+        def work(desk: Desk) -> Deed:
+            if said.get("what") == "back":
+                return end_cover_deed(desk, said.get("person", ""))
+            first, last = said.get("first", "").strip(), said.get("last", "").strip()
+            if not first:
+                raise RefusedError("from which day to which?")
+            person, standin = said.get("person", ""), said.get("standin") or None
+            return cover_deed(desk, person, first, last or first, standin=standin, note=said.get("note", ""))
+
+        return noted(request, work)
+
     def noted(
         request: Request, work: Callable[[Desk], Deed], *, form: PromiseForm | None = None, which: str = ""
     ) -> Response:
@@ -88,6 +103,7 @@ def routes(house: House) -> list[BaseRoute]:
         Route("/ahead", page, methods=["GET"]),
         Route("/ahead/promise", promise, methods=["POST"]),
         Route("/ahead/hold", hold, methods=["POST"]),
+        Route("/ahead/cover", cover, methods=["POST"]),
     ]
 
 

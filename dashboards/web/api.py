@@ -127,7 +127,7 @@ def _today(house: House) -> date:
 
 
 def _rounds(house: House, said: Said) -> dict[str, Any]:
-    return rounds_facts(round_view(house.lookout.tick, _at(house, said)))
+    return rounds_facts(round_view(lambda at: house.lookout.moment(at).tick, _at(house, said)))
 
 
 def _batches(house: House, said: Said) -> dict[str, Any]:

@@ -231,4 +231,4 @@ def test_the_plan_lays_out_its_sowings_by_day(house: Lodge) -> None:
     first = page.sow[0][1][0]
     assert first.says.startswith("Radish: sow 6 trays (6 for P1 the corner table Mon 16 Mar); seed 210 g")
     assert first.sow == "/sow?look=1&crop=radish&trays=6"
-    assert page.covers == ("tomek walks ines's rounds, now, Wed 4 Mar to Wed 4 Mar: left drawer",)
+    assert page.covers == (("ines", "tomek walks ines's rounds, now, Wed 4 Mar to Wed 4 Mar: left drawer"),)

@@ -199,6 +199,20 @@ def test_holds_are_set_and_released_here(house: Lodge, client: TestClient) -> No
     assert newest(house, EntryKind.RELEASED).data["why"] == "not concerned"
 
 
+def test_rounds_are_handed_over_and_taken_back(house: Lodge, client: TestClient) -> None:
+    """To the only other person, from a day to a day; and who is back says so."""
+    fields = hidden(client.get("/ahead").text, "/ahead/cover", what="cover")
+    typed = {"person": "tomek", "first": "2026-03-10", "last": "2026-03-12", "standin": "", "note": "blade <left>"}
+    assert client.post("/ahead/cover", data={**fields, **typed}).status_code == 303
+    over = client.get("/ahead").text
+    back = hidden(over, "/ahead/cover", what="back", person="tomek")
+    assert client.post("/ahead/cover", data=back).status_code == 303
+
+    assert "ines walks tomek&#39;s rounds, Tue 10 Mar to Thu 12 Mar: blade &lt;left&gt;" in over
+    assert "ines walks tomek" not in client.get("/ahead").text.split("Who stands in")[1]
+    assert "from which day" in client.post("/ahead/cover", data={**fields, "nonce": "x"}).text.casefold()
+
+
 def test_a_read_only_token_sees_and_enters_nothing(house: Lodge) -> None:
     """No form stands on its pages, and what it posts is refused."""
     house.doors.set_password("ines", "four words of a kind")
