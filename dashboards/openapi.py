@@ -128,6 +128,25 @@ QUESTIONS: tuple[Question, ...] = (
         name="covers", path="/covers", says="Who stands in for whom, now and later.", shape=shapes.Covers,
         wishes=(_all("Also those that are over."),),
     ),
+    Question(name="seen", path="/seen", says="What the scales saw that nobody has entered.", shape=shapes.Seen),
+    Question(
+        name="light", path="/light", says="How long each place was lit, day by day.", shape=shapes.Light,
+        wishes=(
+            Wish(name="place", schema=_TEXT, says="This place only, e.g. 1/2."),
+            Wish(
+                name="days", schema={"type": "integer", "minimum": 1, "maximum": 60, "default": 7},
+                says="How many days back.",
+            ),
+        ),
+    ),
+    Question(
+        name="records", path="/records", says="What others ask to see: holds, cleaning, water, seed, harvests.",
+        shape=shapes.Records,
+        wishes=(
+            Wish(name="first", schema=_TEXT, says="First day: 2026-03-01, 'mon'.", needed=True),
+            Wish(name="last", schema=_TEXT, says="Last day; else today."),
+        ),
+    ),
     Question(name="status", path="/status", says="How the monitor is.", shape=shapes.Status),
 )  # fmt: skip
 

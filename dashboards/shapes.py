@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal, NotRequired, TypedDict
 
 from msgspec import Meta
 
+from dashboards.records import RecordSection
 from monitor.profiles import Profile
 
 Day = Annotated[str, Meta(description="A local day.", extra_json_schema={"format": "date"})]
@@ -643,6 +644,65 @@ class Undelivered(TypedDict):
     why: str | None
     next_try_at: Instant | None
     given_up_at: Instant | None
+
+
+class SeenShape(TypedDict):
+    """What a scale saw that nobody has entered."""
+
+    key: str
+    deed: str
+    at: Instant
+    batch: str
+    scale: str
+    would_be: str
+    data: Anything
+
+
+class Seen(TypedDict):
+    """What the scales saw that waits for a word."""
+
+    schema: Literal["traywarden.seen/1"]
+    seen: list[SeenShape]
+
+
+class LitDay(TypedDict):
+    """How long a place was lit on one day, and how much light that was."""
+
+    day: Day
+    lit_h: float
+    dark_h: float
+    unknown_h: float
+    mol_m2: float | None
+
+
+class LightAt(TypedDict):
+    """What one light sensor tells."""
+
+    sensor: str
+    spot: str
+    days: list[LitDay]
+
+
+class Light(TypedDict):
+    """How long each place was lit, day by day."""
+
+    schema: Literal["traywarden.light/1"]
+    sensors: list[LightAt]
+
+
+class Records(TypedDict):
+    """What others ask to see; it is no certificate, and says so."""
+
+    schema: Literal["traywarden.records/1"]
+    farm: str
+    from_on: Day
+    to_on: Day
+    span: str
+    printed: str
+    sections: list[RecordSection]
+    replaced: int
+    no_certificate: str
+    files: list[str]
 
 
 class Status(TypedDict):

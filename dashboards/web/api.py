@@ -17,11 +17,13 @@ from alerts.answers import answers_of
 from alerts.coming import coming_day
 from alerts.planning import plan_facts, seed_of_lots
 from alerts.promised import LOOKS_AHEAD, covers_at, owed_at, supplies_at
+from alerts.proposals import proposals, seen_facts
 from dashboards.facts.batches import batch_facts, batches_facts
 from dashboards.facts.coming import is_ahead, promises_facts, ready_facts, sow_by_facts
 from dashboards.facts.covers import covers_facts
 from dashboards.facts.dry import dry_facts, water_view
 from dashboards.facts.holds import holds_facts
+from dashboards.facts.light import light_facts, light_rows, light_sensors
 from dashboards.facts.lots import lots_facts, lots_shown
 from dashboards.facts.measured import measured_parts
 from dashboards.facts.profiles import profile_facts, profiles_facts
@@ -30,6 +32,7 @@ from dashboards.facts.sensors import sensor_rows, sensors_facts
 from dashboards.facts.status import is_running, status_facts
 from dashboards.metrics import CONTENT_TYPE, families, metrics_text
 from dashboards.openapi import BASE, QUESTIONS, Question, openapi_document
+from dashboards.records import build_records, records_facts
 from dashboards.web.house import House
 from monitor.ahead import ready as ready_rows
 from monitor.clock import local_day
@@ -40,7 +43,7 @@ from monitor.ledger import effective
 from monitor.phases import spans
 from monitor.profilefile import find_profile
 from monitor.sowby import sow_by
-from monitor.timewords import read_instant
+from monitor.timewords import read_day, read_instant
 
 Said = Mapping[str, Any]
 _OUTBOX_FOR = timedelta(days=30)
@@ -215,6 +218,27 @@ def _covers(house: House, said: Said) -> dict[str, Any]:
     return covers_facts([each for each in known if said["all"] or each.to_on >= today], today)
 
 
+def _seen(house: House, said: Said) -> dict[str, Any]:
+    return seen_facts(proposals(house.lookout.moment(house.clock()).tick, house.ledger.entries()))
+
+
+def _light(house: House, said: Said) -> dict[str, Any]:
+    sensors = light_sensors(house.farm, said["place"])
+    return light_facts(light_rows(house.farm, sensors, house.store, now=house.clock(), days=said["days"]))
+
+
+def _records(house: House, said: Said) -> dict[str, Any]:
+    tick, today = house.lookout.moment(house.clock()).tick, _today(house)
+    first = read_day(said["first"], today=today, ahead=False)
+    last = today if said["last"] is None else read_day(said["last"], today=today, ahead=False)
+    if last < first:
+        raise RefusedError(f"{last.isoformat()} lies before {first.isoformat()}; give the first day, then the last")
+    page = build_records(
+        house.farm, house.profiles, tick.batches, house.ledger.entries(), from_on=first, to_on=last, now=tick.now
+    )
+    return records_facts(page)
+
+
 def _status(house: House, said: Said) -> dict[str, Any]:
     now, state = house.clock(), house.status()
     active = [alarm for alarm in house.alarms().values() if alarm.is_active]
@@ -259,5 +283,8 @@ _ANSWERS: Mapping[str, Callable[[House, Said], dict[str, Any]]] = {
     "profiles": _profiles,
     "profile": _profile,
     "covers": _covers,
+    "seen": _seen,
+    "light": _light,
+    "records": _records,
     "status": _status,
 }

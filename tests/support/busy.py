@@ -14,6 +14,7 @@ from tests.support.farms import sensor_text
 from tests.support.houses import NOW, Lodge, lodge
 
 SENSORS = sensor_text("air-1", "temperature", "cellar") + sensor_text("damp-1", "humidity", "cellar")
+SENSORS += sensor_text("lux-1", "light", "1/1")
 
 
 def alarm(
@@ -83,7 +84,7 @@ def busy(folder: Path, *, now: datetime = NOW, more: str = "") -> Lodge:
             alarm(now, rule="too damp", state=AlarmState.RETURNED_UNACKNOWLEDGED, priority=Priority.MEDIUM, batch="4"),
         )
     }
-    said = (("air-1", 60, 7.5), ("damp-1", 120, 71.0))
+    said = (("air-1", 60, 7.5), ("damp-1", 120, 71.0), ("lux-1", 180, 5200.0), ("lux-1", 480, 5100.0))
     readings = [
         Reading(sensor=name, measured_at=now - timedelta(seconds=ago), value=value) for name, ago, value in said
     ]

@@ -105,6 +105,7 @@ def test_every_answer_keeps_its_schema(client: TestClient) -> None:
     asked = {
         "batch": "/batches/1",
         "profile": "/profiles/basil",
+        "records": "/records?first=2026-02-01",
         "sow_by": "/sow-by?crop=radish&day=2026-03-20&trays=4&living=true",
     }
     faults, full = [], []
@@ -141,6 +142,8 @@ def test_all_may_be_asked_for(client: TestClient) -> None:
         pytest.param("/batches?all=yes", 422, "true or false", id="a word for true"),
         pytest.param("/batches?all=true&all=false", 422, "say it once", id="said twice"),
         pytest.param("/sow-by?crop=radish&trays=2", 422, "day is missing", id="something is missing"),
+        pytest.param("/records?first=2026-03-02&last=2026-03-01", 422, "lies before", id="days the wrong way round"),
+        pytest.param("/light?place=attic", 404, "attic", id="an unknown place"),
         pytest.param("/ready?day=2026-01-01", 422, "is past", id="a day that is past"),
         pytest.param("/rounds?at=noonish", 422, "noonish", id="a time that cannot be read"),
         pytest.param("/nothing", 404, "no such page", id="an unknown question"),
@@ -172,6 +175,8 @@ def test_the_commands_say_the_same(tmp_path: Path) -> None:
         ("holds",): "/holds",
         ("dry",): "/dry",
         ("covers",): "/covers",
+        ("seen",): "/seen",
+        ("records", "2026-03-01"): "/records?first=2026-03-01",
         ("sow-by", "pea", "2026-03-20", "--trays", "3"): "/sow-by?crop=pea&day=2026-03-20&trays=3",
         ("profiles", "show", "pea"): "/profiles/pea",
     }
@@ -228,7 +233,7 @@ def test_metrics_are_read_back_by_another_library(client: TestClient) -> None:
     assert values[("traywarden_disk_free_bytes", ())] == 12e9
     assert values[("traywarden_beat_age_seconds", ())] == 20
     ages = {sample.labels["sensor"]: sample.value for sample in found["traywarden_reading_age_seconds"].samples}
-    assert ages == {"air-1": 60, "damp-1": 120}
+    assert ages == {"air-1": 60, "damp-1": 120, "lux-1": 180}
     alarms = {
         (sample.labels["priority"], sample.labels["state"]): sample.value
         for sample in found["traywarden_alarms"].samples
