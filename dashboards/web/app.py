@@ -24,6 +24,7 @@ log = logging.getLogger(__name__)
 
 GROUPS = (
     "rounds",
+    "racks",
     "people",
     "events",
 )
