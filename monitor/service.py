@@ -9,7 +9,7 @@ import json
 import logging
 import os
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, TextIO
 
@@ -97,6 +97,7 @@ class Service:
         console: TextIO | None = None,
         look_every: timedelta = timedelta(minutes=1),
         watching_since: datetime | None = None,
+        on_change: Callable[[str], None] = lambda _topic: None,
     ) -> None:
         """Open the stores and build the parts; nothing listens yet.
 
@@ -107,7 +108,10 @@ class Service:
             console: Where a console channel prints; None: standard output.
             look_every: How often the room is judged.
             watching_since: Since when sensors could be heard; None: now.
+            on_change: Told ``readings`` or ``alarms`` when they changed, from whichever thread changed them.
         """
+        self.on_change = on_change
+        self._alarms_told: frozenset[tuple[str, str]] = frozenset()
         self.farm, self.profiles, self.clock = farm, profiles, clock
         self.started_at = clock()
         self.ledger = open_ledger(farm.storage.folder)
@@ -174,6 +178,16 @@ class Service:
         """Hand a committed block to all that follow the readings."""
         self.live.take(block)
         self.scales.take(block)
+        self.on_change("readings")
+
+    def follow_store(self, since: datetime) -> datetime:
+        """Take in what another process stored since an instant, and return since when to ask the next time."""
+        sensors = list(self.farm.sensors)
+        block = self.store.read(sensors, since, self.clock() + timedelta(minutes=5)) if sensors else None
+        if block is None or not len(block.measured_at_ms):
+            return since
+        self._take(block)
+        return from_ms(int(block.measured_at_ms.max()) + 1)
 
     def _publish(self, topic: str, payload: bytes) -> None:
         """Publish over the collector's connection."""
@@ -214,7 +228,17 @@ class Service:
             self._read_set_ups()
             if self.scales.stale():
                 self._read_back(self.scales.stale())
-            return self.advisor.run_due(now)
+            again_at = self.advisor.run_due(now)
+        alarms = frozenset((alarm.key, alarm.state.value) for alarm in self.watch.active())
+        if alarms != self._alarms_told:
+            self._alarms_told = alarms
+            self.on_change("alarms")
+        return again_at
+
+    def look_at_once(self) -> None:
+        """Have the clockwork look now; nothing happens where none runs."""
+        if self._scheduler is not None:
+            self._scheduler.add_job(self._wake, "date", run_date=None, id="due", replace_existing=True)
 
     def health(self, now: datetime) -> Health:
         """Return how the monitor itself is."""

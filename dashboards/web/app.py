@@ -18,6 +18,7 @@ from dashboards.pages.sorry import Sorry
 from dashboards.web.gate import Gate
 from dashboards.web.house import House
 from dashboards.web.show import show
+from dashboards.web.taps import Handler, routes_of
 from monitor.errors import NotFoundError, RefusedError, TraywardenError
 
 log = logging.getLogger(__name__)
@@ -28,7 +29,8 @@ GROUPS = (
     "people",
     "events",
 )
-"""Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``."""
+"""Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``; one whose forms may be kept in a phone
+and sent later has ``handlers(house) -> dict[path, Handler]`` too (see taps.py)."""
 
 _KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 _FOR_EVER = {"Cache-Control": "public, max-age=31536000, immutable"}
@@ -47,8 +49,13 @@ def static_file(request: Request) -> Response:
 def build_app(house: House) -> Starlette:
     """Return the app of one farm."""
     routes: list[BaseRoute] = [Route("/static/{name}", static_file)]
+    handlers: dict[str, Handler] = {}
     for group in GROUPS:
-        routes += import_module(f"dashboards.web.{group}").routes(house)
+        module = import_module(f"dashboards.web.{group}")
+        routes += module.routes(house)
+        if hasattr(module, "handlers"):
+            handlers |= module.handlers(house)
+    routes += routes_of(house, handlers)
 
     def refused(request: Request, exc: Exception) -> Response:
         """Say what was wrong with a wish, and how to mend it."""

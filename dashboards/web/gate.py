@@ -13,6 +13,7 @@ Pure ASGI, so that an open event stream passes through it untouched. What pages 
 from __future__ import annotations
 
 import json
+import logging
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -28,6 +29,9 @@ from starlette.responses import JSONResponse, PlainTextResponse, RedirectRespons
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboards.web.house import House
+from monitor.errors import StoreError
+
+log = logging.getLogger(__name__)
 
 COOKIE = "traywarden"
 SESSION_S = 30 * 24 * 3600
@@ -94,8 +98,7 @@ class Gate:
         request = Request(scope, receive)
         state = scope.setdefault("state", {})
         state.update(person=None, may_write=False, session={}, form=None, json=None, via="open")
-        kept = self._read_session(request)
-        state["session"] = dict(kept)
+        kept: dict[str, Any] = {}
 
         async def send_on(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -104,6 +107,8 @@ class Gate:
 
         try:
             self._check_host(request)
+            kept.update(self._read_session(request))
+            state["session"].update(kept)
             self._settle_person(request)
             if request.method not in _SAFE:
                 receive = await self._read_body(request)
@@ -111,6 +116,9 @@ class Gate:
             answer = self._turned_away(request)
         except _Refused as exc:
             answer = self._refusal(request, exc)
+        except StoreError as exc:  # who is let in cannot be read: nobody is
+            log.error("gate.failed why=%s", exc)
+            answer = self._refusal(request, _Refused(status=HTTPStatus.SERVICE_UNAVAILABLE, why=str(exc)))
         if answer is not None:
             await answer(scope, receive, send_on)
             return
