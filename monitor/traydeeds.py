@@ -12,6 +12,7 @@ from typing import Any
 
 from monitor.amounts import read_g, read_ml, say_g, say_ml, say_trays
 from monitor.batches import Batch, Fate
+from monitor.counting import counted
 from monitor.desk import Deed, Desk
 from monitor.errors import NotFoundError, RefusedError
 from monitor.ledger import EntryKind
@@ -19,6 +20,7 @@ from monitor.profiles import Profile
 from monitor.verbs import (
     CUTTING,
     HEAVY,
+    LIVING,
     SPOILT_CARE,
     early_by,
     early_warning,
@@ -246,6 +248,30 @@ def _harvest_care(profile: Profile | None) -> list[str]:
         return [CUTTING]
     allergens = [f"Declare: {profile.allergens}"] if profile.allergens else []
     return [CUTTING, profile.storage["text"], *allergens, *profile.cautions]
+
+
+def deliver_deed(
+    desk: Desk,
+    said: str | None,
+    which: Which = ALL,
+    *,
+    whom: str | None = None,
+    living: bool | None = None,
+    grams: str | None = None,
+    against_hold: bool = False,
+) -> Deed:
+    """Return what went out: trays, or what was cut from them; it says what promise it counts for."""
+    found = desk.batch(said, EntryKind.DELIVERED)
+    if living:
+        desk.care.append(LIVING)
+    data: dict[str, Any] = {"whom": whom, "living": living, **against(desk, found, against_hold)}
+    if grams is not None:
+        data["grams"] = read_g(grams, desk.farm.units)
+    entry = desk.entry(EntryKind.DELIVERED, found, trays=which.trays, spot=desk.spot(which.spot), data=data)
+    count = say_trays(which.trays) if which.trays else "the trays"
+    to = f" to {whom}" if whom else ""
+    words = f"Noted: {count} of {desk.name(found)} delivered{' living' if living else ''}{to}."
+    return Deed(entries=(entry,), said=(words, *counted(desk, found, entry)))
 
 
 def discard_deed(desk: Desk, said: str | None, why: str, which: Which = ALL) -> Deed:

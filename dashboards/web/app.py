@@ -26,6 +26,7 @@ log = logging.getLogger(__name__)
 GROUPS = (
     "rounds",
     "racks",
+    "batch",
     "people",
     "events",
 )

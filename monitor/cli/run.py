@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import signal
 import threading
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import click

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import click
 
-from monitor.amounts import read_g, say_trays
 from monitor.cli.common import Context
-from monitor.cli.counted import counted
 from monitor.cli.desk import Desk, common, part
 from monitor.ledger import EntryKind
-from monitor.traydeeds import Which, against, discard_deed, harvest_deed
-from monitor.verbs import CLEANERS, LIVING
+from monitor.traydeeds import Which, deliver_deed, discard_deed, harvest_deed
+from monitor.verbs import CLEANERS
 
 
 @click.command(epilog="Example: traywarden harvest 12 --grams 1480   (of all trays cut)")
@@ -60,17 +56,8 @@ def deliver(
 ) -> None:
     """Note that trays, or what was cut from them, went out."""
     desk = Desk(context, by, at)
-    found = desk.batch(batch, EntryKind.DELIVERED)
-    if living:
-        desk.care.append(LIVING)
-    data: dict[str, Any] = {"whom": whom, "living": living, **against(desk, found, against_hold)}
-    if grams is not None:
-        data["grams"] = read_g(grams, desk.farm.units)
-    entry = desk.entry(EntryKind.DELIVERED, found, trays=trays, spot=desk.spot(spot), data=data)
-    count = f"{say_trays(trays)}" if trays else "the trays"
-    to = f" to {whom}" if whom else ""
-    said = [f"Noted: {count} of {desk.name(found)} delivered{' living' if living else ''}{to}."]
-    desk.write([entry], [*said, *counted(desk, found, entry)])
+    which = Which(trays=trays, spot=spot)
+    desk.note(deliver_deed(desk, batch, which, whom=whom, living=living, grams=grams, against_hold=against_hold))
 
 
 @click.command(epilog="Example: traywarden discard 12 --trays 1 --why 'grey fuzz'")
