@@ -33,7 +33,13 @@ class SmallLine:
 
 
 def small_line(
-    recent: Recent, begins_at: datetime, ends_at: datetime, say: Callable[[float], str], name: str
+    recent: Recent,
+    begins_at: datetime,
+    ends_at: datetime,
+    say: Callable[[float], str],
+    name: str,
+    *,
+    least: float = 0.0,
 ) -> SmallLine | None:
     """Return the course of a sensor over some hours; None: nothing was heard.
 
@@ -43,6 +49,7 @@ def small_line(
         ends_at: Where it ends.
         say: How a value is said.
         name: What is shown, e.g. ``temperature``.
+        least: A smaller spread than this is not drawn over the whole height; it is noise.
     """
     begin_ms, end_ms = to_ms(begins_at), to_ms(ends_at)
     inside = (recent.measured_at_ms >= begin_ms) & (recent.measured_at_ms <= end_ms)
@@ -52,7 +59,8 @@ def small_line(
     low, high = float(value.min()), float(value.max())
     gap_ms = _GAP // _MS
     times, values = thin(at_ms, value, points=_POINTS, gap_ms=gap_ms)
-    height = np.full(len(values), HIGH / 2) if high == low else HIGH - 2 - (values - low) / (high - low) * (HIGH - 4)
+    span = max(high - low, least) or 1.0
+    height = HIGH / 2 - (values - (low + high) / 2) / span * (HIGH - 4)
     holes = np.flatnonzero(np.isnan(values))
     pieces = [
         (piece_ms[~np.isnan(piece)], piece[~np.isnan(piece)])

@@ -23,6 +23,14 @@ SHORT = {
     Quantity.WEIGHT: "weight",
 }
 """What a grower calls what is measured."""
+_NOISE = {
+    Quantity.TEMPERATURE: 3.0,
+    Quantity.HUMIDITY: 10.0,
+    Quantity.LIGHT: 500.0,
+    Quantity.PPFD: 10.0,
+    Quantity.WEIGHT: 50.0,
+}
+"""A small line of less spread than this stays nearly flat. Ours. [stored unit]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,5 +96,6 @@ def figure_of(sensor: Sensor, newest: Reading | None, live: LiveState, tick: Tic
             now,
             lambda value: say(sensor.quantity, value, tick),
             sensor.quantity.value,
+            least=_NOISE[sensor.quantity],
         ),
     )

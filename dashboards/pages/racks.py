@@ -224,7 +224,7 @@ class _Room:
 
     def _lamp(self, spot: Spot) -> str:
         """Return when a place's lamp is on, and whether it should be now."""
-        hours = self.farm.places.lamp(spot.id)
+        hours = spot.lamp
         if hours is None:
             return ""
         on = "on" if hours.is_on(self.now.astimezone(self.farm.zone).time()) else "off"
@@ -249,7 +249,9 @@ class _Room:
         if spot.holds_trays is not None:
             room = f"{max(spot.holds_trays - standing, 0)} of {spot.holds_trays} places free"
         figures = tuple(self._figures(spot.id, exact=False)) if spot.kind is SpotKind.SHELF else ()
-        return Board(id=spot.id, name=spot.name, figures=figures, groups=groups, room=room)
+        rack = next((self.farm.places.name(each) for each in self.farm.places.chain(spot.id)[1:2]), "")
+        name = spot.name.removeprefix(f"{rack} ") if rack else spot.name
+        return Board(id=spot.id, name=name, figures=figures, groups=groups, room=room)
 
     def _groups(self, here: Callable[[Part], bool]) -> Iterable[TrayGroup]:
         """Yield what stands at a place and was not shown before, parts that are alike as one."""

@@ -27,6 +27,7 @@ GROUPS = (
     "rounds",
     "racks",
     "batch",
+    "sensors",
     "people",
     "events",
 )
