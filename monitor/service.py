@@ -17,15 +17,17 @@ from alerts.advisor import Advisor
 from alerts.alarms_sql import SqlAlarms
 from alerts.channels import open_channels
 from alerts.news import down_news
+from alerts.outbox import OutboxRow
 from alerts.outbox_sql import SqlOutbox
 from alerts.ping import ping, ping_address
 from alerts.watch import RoomWatch
 from collectors.embedded_broker import EmbeddedBroker
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
-from monitor.backup import copy_ledger
+from monitor.backup import copy_ledger, ledger_steps
 from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
+from monitor.doors import Doors
 from monitor.errors import ChannelError, StoreError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
 from monitor.health import Health
@@ -114,7 +116,7 @@ class Service:
         self._alarms_told: frozenset[tuple[str, str]] = frozenset()
         self.farm, self.profiles, self.clock = farm, profiles, clock
         self.started_at = clock()
-        self.ledger = open_ledger(farm.storage.folder)
+        self.ledger = open_ledger(farm.storage.folder, farm.storage.postgres)
         self.aside = quarantine_store(farm)
         self.store: ReadingStore = self.aside if farm.storage.influx is None else open_readings(farm)
         self.live = LiveBuffer()
@@ -141,9 +143,19 @@ class Service:
             channels=open_channels(farm, publish=self._publish, console=console),
             watching_since=watching_since or self.started_at,
             health=self.health,
+            links=self._answer_links,
         )
         self._scheduler: Any = None
         self._running = threading.Lock()
+
+    def _answer_links(self, row: OutboxRow, now: datetime) -> str:
+        """Return the links that answer a message's tasks, where farm.toml says how people reach the pages."""
+        channel = self.farm.channels.get(row.channel)
+        if self.farm.pages.url is None or channel is None or channel.kind == "console":
+            return ""
+        from dashboards.web.links import link_lines
+
+        return link_lines(Doors(self.farm.storage.folder), self.farm.pages.url, row.person, row.tasks, now)
 
     def _rebuild_live(self) -> None:
         """Read the sensors' last hours back from the store."""
@@ -312,7 +324,11 @@ class Service:
         if folder is None or self.outbox.state(COPY_STATE) == today:
             return
         copied = copy_ledger(
-            self.farm.storage.folder / LEDGER_FILE, folder, now=now, keep=self.farm.storage.keep_copies
+            self.farm.storage.folder / LEDGER_FILE,
+            folder,
+            now=now,
+            keep=self.farm.storage.keep_copies,
+            write_ledger=ledger_steps(self.farm.storage, lambda: self.ledger.engine).write,
         )
         self.outbox.put([], state={COPY_STATE: today}, now=now)
         log.info("ledger.copied to=%s", copied)

@@ -29,6 +29,7 @@ GROUPS = (
     "batch",
     "sensors",
     "people",
+    "onetap",
     "events",
 )
 """Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``; one whose forms may be kept in a phone

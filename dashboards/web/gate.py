@@ -227,7 +227,7 @@ class Gate:
                     status=HTTPStatus.FORBIDDEN,
                     why="This form is too old, or the browser keeps no cookies. Go back, reload the page, try again.",
                 )
-        if state.person is not None and not state.may_write and not path.startswith("/sign-"):
+        if state.person is not None and not state.may_write and not path.startswith(("/sign-", "/tap/")):
             raise _Refused(status=HTTPStatus.FORBIDDEN, why="You may look, and not write: this token is read-only.")
 
     def _turned_away(self, request: Request) -> Response | None:
