@@ -185,6 +185,7 @@ def build_batch(
     name = profile.name.lower() if profile else batch.crop
     us = tick.farm.units == "US"
     answer = last_answer(entries, person)
+    forms = deed_forms(batch, tick)
     return BatchPage(
         batch=batch.id,
         title=f"Batch {batch.id} {name}",
@@ -197,14 +198,14 @@ def build_batch(
         seen=tuple(Seen(key=each.key, says=each.says) for each in seen if each.batch == batch.id),
         picture=view,
         phases=tuple(_phases(batch, profile, tick, picture)),
-        forms=deed_forms(batch, tick),
+        forms=forms,
         log=tuple(_log(batch, tick, entries)),
         last=_last(batch, tick, answer),
         last_number=answer[-1].id if answer else 0,
         units_g="oz" if us else "g",
         units_ml="cups" if us else "ml",
         typed=dict(typed or {}),
-        open=opened,
+        open=opened if any(form.deed == opened for form in forms) else "",
         wrong=wrong,
         nonce=nonce,
     )

@@ -203,7 +203,7 @@ class _Room:
         for spot in others:
             board = self._board(spot, whole=spot.kind is not SpotKind.ROOM)
             view = self._view(spot, (board,) if board.groups else ())
-            if view.boards or view.figures:
+            if view.boards or view.figures or view.lamp:
                 views.append(view)
         lost = (*self._groups(lambda _part: True), *self._soaks())
         if lost:
@@ -273,12 +273,11 @@ class _Room:
 
     def _group(self, stand: Stand, part: Part, trays: int) -> TrayGroup:
         """Return one group of trays."""
-        tick, zone = self.tick, self.farm.zone
+        zone = self.farm.zone
         batch = stand.batch
         outside = tuple(self.outside.get(id(stand), ()))
         water, how, dry = self._water(stand, part)
         since = self.told.get(batch.id)
-        measured = any(True for each, *_ in asked(tick, Quantity.TEMPERATURE, Quantity.HUMIDITY) if each is stand)
         return TrayGroup(
             batch=batch.id,
             opens=f"/batch/{batch.id}",
@@ -291,7 +290,7 @@ class _Room:
             water_how=how,
             dry=dry,
             outside=outside,
-            inside="" if outside else "in its band" if measured else "air not measured here",
+            inside="" if outside else self.known.get(id(stand), "air not measured here"),
             told=f"told since {say_time(since, zone)}" if since and outside else "",
             is_held=bool(batch.holds),
         )
@@ -348,14 +347,17 @@ class _Room:
         return max((entry.at for entry in batch.entries if entry.kind in kinds), default=None)
 
     def _outside(self) -> dict[int, list[Outside]]:
-        """Return by stand which bands its newest readings are outside of."""
+        """Return by stand which bands its newest readings are outside of; note of which stands anything is known."""
         found: dict[int, list[Outside]] = {}
+        self.known: dict[int, str] = {}
         for stand, quantity, band, sensors in asked(self.tick, Quantity.TEMPERATURE, Quantity.HUMIDITY):
             low, high = judged_band(quantity, band, sensors, self.tick)
             readings = [reading for name in sensors if (reading := self.live.latest(name)) is not None]
             fresh = [each for each in readings if not is_old(each.measured_at, self.now)]
+            self.known.setdefault(id(stand), "not heard lately")
             if not fresh:
                 continue
+            self.known[id(stand)] = "in its band"
             value = max(fresh, key=lambda each: each.measured_at).value
             is_low = low is not None and value < low
             if not is_low and (high is None or value <= high):

@@ -187,7 +187,7 @@ def _jar(request: Request, house: House, sensor: Sensor, fields: Fields, desk: D
     temp_c = read_temp(fields.get("temp") or "20", house.farm.units) if fields.get("temp") else 20.0
     point = (salt_humidity(salt, temp_c), shown)
     if fields.get("work") == "first jar":
-        _keep(request, sensor, {"salt": salt, "shown": f"{shown:g}", "over": f"{point[0]:g}"})
+        _keep(request, sensor, {"salt": salt, "shown": f"{shown:g}", "over": repr(point[0])})
         return None
     kept = _kept(request, sensor)
     points = [(float(kept["over"]), float(kept["shown"])), point] if kept.get("salt") else [point]
