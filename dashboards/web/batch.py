@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import logging
 import secrets
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -28,12 +29,14 @@ from monitor.amounts import say_time
 from monitor.batches import Batch
 from monitor.correcting import Change, correct_deed, withdraw_deed
 from monitor.desk import Deed, Desk
-from monitor.errors import NotFoundError, RefusedError
+from monitor.errors import NotFoundError, PictureError, RefusedError
 from monitor.fold import fold
 from monitor.ledger import NewEntry
 from monitor.stores.photos import keep_photo, read_photo
 from monitor.undoing import last_answer, taken_back
 from monitor.verbs import next_words
+
+log = logging.getLogger(__name__)
 
 ENTER, CORRECT, SEEN, UNDO = "/batch/enter", "/batch/correct", "/batch/seen", "/batch/undo"
 _KEEP = {"Cache-Control": "private, max-age=86400, immutable"}
@@ -109,7 +112,8 @@ def _page(
     view = None
     if days is not None:
         key, picture = days
-        house.gallery.pictures.warm([picture])
+        with suppress(PictureError):  # the page has the words all the same
+            house.gallery.pictures.warm([picture])
         view = PictureView(
             key=key,
             says=describe(picture),
@@ -146,7 +150,11 @@ def _days(request: Request, house: House) -> Response:
         if found is None:
             raise NotFoundError(f"Nothing of batch {batch.id} has begun.")
         picture, headers = found[1], {"Cache-Control": "no-store"}
-    svg = house.gallery.pictures.svg(picture, width=width, theme=theme)
+    try:
+        svg = house.gallery.pictures.svg(picture, width=width, theme=theme)
+    except PictureError as exc:  # the page has the words; the picture comes when it is next looked at
+        log.warning("picture.not_drawn batch=%s why=%s", request.path_params["batch"], exc)
+        return Response(status_code=503, headers={"Retry-After": "10"})
     policy = {"Content-Security-Policy": "default-src 'none'"}
     return Response(svg, media_type="image/svg+xml", headers={**headers, **policy})
 

@@ -45,7 +45,8 @@ def test_it_fills_its_box_and_no_more() -> None:
 
     assert line is not None
     across = [float(point.split(",")[0]) for point in line.runs[0].split()]
-    assert (min(across), max(across)) == (0.0, pytest.approx(WIDE, abs=1))
+    assert min(across) == 0.0
+    assert max(across) == pytest.approx(WIDE, abs=1)
     assert min(heights(line.runs[0])) == pytest.approx(2)
     assert max(heights(line.runs[0])) == pytest.approx(HIGH - 2)
 
