@@ -180,6 +180,12 @@ class Service:
             self.scales.set_up(setups_of(entries, self.farm.sensors))
             self._calibrations = calibrations_of(entries)
 
+    def _catch_up(self) -> None:
+        """Take over what the ledger says of sensors, and rebuild the scales that need it."""
+        self._read_set_ups()
+        if self.scales.stale():
+            self._read_back(self.scales.stale())
+
     def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
         """Return a value as a better instrument would have shown it, by the calibration of its day."""
         listed = self._calibrations.get(sensor.id)
@@ -194,6 +200,8 @@ class Service:
 
     def follow_store(self, since: datetime) -> datetime:
         """Take in what another process stored since an instant, and return since when to ask the next time."""
+        with self._running:
+            self._catch_up()
         sensors = list(self.farm.sensors)
         block = self.store.read(sensors, since, self.clock() + timedelta(minutes=5)) if sensors else None
         if block is None or not len(block.measured_at_ms):
@@ -237,9 +245,7 @@ class Service:
     def run_due(self, now: datetime) -> datetime:
         """Judge, tell and send what is due; one call at a time. Returns when to be called next."""
         with self._running:
-            self._read_set_ups()
-            if self.scales.stale():
-                self._read_back(self.scales.stale())
+            self._catch_up()
             again_at = self.advisor.run_due(now)
         alarms = frozenset((alarm.key, alarm.state.value) for alarm in self.watch.active())
         if alarms != self._alarms_told:

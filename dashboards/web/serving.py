@@ -11,6 +11,7 @@ from ipaddress import ip_address
 
 import uvicorn
 
+from alerts.alarms import AlarmState
 from dashboards.web.app import build_app
 from dashboards.web.house import House
 from monitor.errors import PagesError, TraywardenError
@@ -19,6 +20,7 @@ from monitor.farm import PagesSettings
 log = logging.getLogger(__name__)
 
 _POLL = timedelta(seconds=1)
+_ALARMS_EVERY = 5  # polls
 _STOPS_WITHIN_S = 5
 
 
@@ -93,6 +95,7 @@ class PageServer:
         self._poller = threading.Thread(target=self._poll, name="pages poll", daemon=True)
         self._warmer = threading.Thread(target=self._warm, name="pages warm", daemon=True)
         self._version = house.ledger.version()
+        self._alarms: dict[str, AlarmState] = {}
 
     @property
     def port(self) -> int:
@@ -134,8 +137,10 @@ class PageServer:
                 log.exception("pictures.not_warmed")
 
     def _poll(self) -> None:
-        """Ring when another process has written to the ledger, while anybody listens."""
+        """Ring when another process has written entries or alarms, while anybody listens."""
+        turn = 0
         while not self._stopped.wait(_POLL.total_seconds()):
+            turn += 1
             if not self._house.bell.listeners:
                 continue
             with suppress(TraywardenError):
@@ -143,6 +148,15 @@ class PageServer:
                 if version != self._version:
                     self._version = version
                     self._house.bell.ring("ledger")
+                if turn % _ALARMS_EVERY == 0:
+                    self._hear_alarms()
+
+    def _hear_alarms(self) -> None:
+        """Ring when an alarm stands elsewhere than at the last look."""
+        alarms = {key: alarm.state for key, alarm in self._house.alarms().items()}
+        if alarms != self._alarms:
+            self._alarms = alarms
+            self._house.bell.ring("alarms")
 
     def stop(self) -> None:
         """End the open streams, then the server; a second call does nothing."""
