@@ -34,7 +34,7 @@ _NOISE = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
+class ShownFigure:
     """One measured figure of a place.
 
     Attributes:
@@ -63,7 +63,7 @@ def say(quantity: Quantity, value: float, tick: Tick) -> str:
     return say_value(quantity, value, tick).removesuffix(" humidity").replace("umol m-2 s-1", "µmol/m²s")
 
 
-def figure_of(sensor: Sensor, newest: Reading | None, live: LiveState, tick: Tick, now: datetime) -> Figure:
+def figure_of(sensor: Sensor, newest: Reading | None, live: LiveState, tick: Tick, now: datetime) -> ShownFigure:
     """Return one sensor's figure.
 
     Args:
@@ -82,8 +82,8 @@ def figure_of(sensor: Sensor, newest: Reading | None, live: LiveState, tick: Tic
     if reading is not None and limits is not None and not limits.holds(reading.value):
         note = "outside the limits of this place"
     if reading is None:
-        return Figure(name=name, says="not heard", age="", is_old=True, sensor=sensor.id, note=note, line=None)
-    return Figure(
+        return ShownFigure(name=name, says="not heard", age="", is_old=True, sensor=sensor.id, note=note, line=None)
+    return ShownFigure(
         name=name,
         says=say(sensor.quantity, reading.value, tick),
         age=say_age(now - reading.measured_at),

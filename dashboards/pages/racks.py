@@ -15,7 +15,7 @@ from alerts.rules.conditions import NAMES, asked, say_value
 from alerts.standing import Stand, standing_parts
 from alerts.watering import KNOWN_WORDS, PartWater, water_of
 from dashboards.pages.ages import is_old, say_age
-from dashboards.pages.figures import Figure, figure_of
+from dashboards.pages.figures import ShownFigure, figure_of
 from monitor.amounts import say_day, say_time, say_trays
 from monitor.batches import Batch, Part
 from monitor.clock import day_number
@@ -93,7 +93,7 @@ class Board:
 
     id: str
     name: str
-    figures: tuple[Figure, ...]
+    figures: tuple[ShownFigure, ...]
     groups: tuple[TrayGroup, ...]
     room: str
 
@@ -112,7 +112,7 @@ class RackView:
 
     id: str
     name: str
-    figures: tuple[Figure, ...]
+    figures: tuple[ShownFigure, ...]
     lamp: str
     boards: tuple[Board, ...]
 
@@ -371,7 +371,7 @@ class _Room:
             found.setdefault(id(stand), []).append(Outside(name=name, is_low=is_low, says=says))
         return found
 
-    def _figures(self, spot: str, *, exact: bool) -> Iterable[Figure]:
+    def _figures(self, spot: str, *, exact: bool) -> Iterable[ShownFigure]:
         """Yield what is measured at a place, right there or also inside it; scales tell by the water of their trays."""
         for sensor in self.farm.sensors.values():
             there = sensor.spot == spot if exact else self.farm.places.is_within(sensor.spot, spot)

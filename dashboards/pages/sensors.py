@@ -9,7 +9,7 @@ from datetime import datetime
 from alerts.answers import answers_of
 from alerts.findings import Tick
 from dashboards.pages.ages import say_age
-from dashboards.pages.figures import DAY, Figure, figure_of, say
+from dashboards.pages.figures import DAY, ShownFigure, figure_of, say
 from monitor.amounts import Units, say_g, say_time
 from monitor.calibration import SALTS, Calibration, calibration_at, calibrations_of
 from monitor.farm import Sensor
@@ -43,7 +43,7 @@ class SensorRow:
     opens: str
     what: str
     where: str
-    figure: Figure
+    figure: ShownFigure
     last: str
     flags: str
     set_up: str

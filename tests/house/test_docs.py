@@ -32,7 +32,8 @@ NOUNS = [
     "dashboards.web.links",
     "dashboards.daypicture", "dashboards.smallline", "dashboards.colours", "dashboards.drawing", "dashboards.batchdays",
     "dashboards.pages.racks", "dashboards.pages.figures", "dashboards.pages.batch", "dashboards.pages.deeds",
-    "dashboards.pages.wishes", "dashboards.pages.sensors", "monitor.traydeeds", "monitor.sensordeeds", "monitor.correcting",
+    "dashboards.pages.wishes", "dashboards.pages.sensors",
+    "monitor.traydeeds", "monitor.sensordeeds", "monitor.correcting",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
     "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
 ]  # fmt: skip
