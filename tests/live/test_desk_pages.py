@@ -72,7 +72,7 @@ def test_a_batch_is_sown_by_taps(farm: Served, browser: Browser) -> None:
         page.get_by_label("Where").select_option("cellar/2/1")
         page.get_by_role("button", name="Show its days").tap()
         expect(page.get_by_text("35 g of seed in each tray, 280 g in all.")).to_be_visible()
-        expect(page.locator(".days li")).to_have_count(5)
+        expect(page.locator(".daylist li")).to_have_count(5)
         assert len(farm.entries(EntryKind.SOWN)) == 2
         page.get_by_role("button", name="It is sown").tap()
         expect(page.get_by_text("Noted: batch 3, 8 trays of radish")).to_be_visible()
