@@ -35,6 +35,7 @@ def open_socket(pages: PagesSettings) -> socket.socket:
     found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         found.bind((pages.address, pages.port))
+        found.listen()  # from now on who asks waits, instead of being refused until the server runs
     except OSError as exc:
         found.close()
         raise PagesError(
