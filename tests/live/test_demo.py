@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import re
 import signal
 import subprocess
 import sys
+import urllib.request
+from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
 
@@ -107,3 +110,29 @@ def test_thinning_keeps_the_extremes_and_the_gaps(values: list[float], stretches
     assert np.nanmax(kept) == value.max()
     assert np.isnan(kept).sum() == (1 if len(values) > 1 else 0)
     assert (np.diff(times) >= 0).all()
+
+
+@pytest.mark.live
+def test_on_a_terminal_the_demo_stays_with_its_pages_until_ctrl_c(tmp_path: Path) -> None:
+    """It prints the address, serves the simulated farm there, and ends in order."""
+    ours, its = pty.openpty()
+    command = [sys.executable, "-m", "monitor.cli", "demo", "--days", "1", "--folder", str(tmp_path / "demo")]
+    demo = subprocess.Popen(command, stdout=its, stderr=its, stdin=its)
+    os.close(its)
+    said, address = "", ""
+    with os.fdopen(ours, "rb", buffering=0) as terminal:
+        while not address and (heard := terminal.read(4096)):
+            said += heard.decode()
+            found = re.search(r"Going on in real time at (http\S+);", said)
+            address = found.group(1) if found else ""
+        assert address, said
+        with urllib.request.urlopen(address, timeout=20) as answer:
+            page = answer.read().decode()
+        demo.send_signal(signal.SIGINT)
+        with suppress(OSError):  # the terminal's other end closes with the program
+            while terminal.read(4096):
+                pass
+
+    assert demo.wait(30) == 0
+    assert "SIMULATED" in page
+    assert "Saltcellar Farm" in page
