@@ -139,3 +139,22 @@ def _proposal(scale: ScaleOf, event: WeightEvent, kind: EntryKind, batch: Batch,
         data=data,
         says=f"{say_time(at, zone)}, batch {batch.id} at {where}: {what}",
     )
+
+
+def seen_facts(found: Iterable[Proposal]) -> dict[str, Any]:
+    """Return what waits for a word as the documented JSON."""
+    return {
+        "schema": "traywarden.seen/1",
+        "seen": [
+            {
+                "key": each.key,
+                "deed": each.deed.value,
+                "at": each.at.isoformat(),
+                "batch": each.batch,
+                "scale": each.sensor,
+                "would_be": each.kind.value,
+                "data": dict(each.data),
+            }
+            for each in found
+        ],
+    }

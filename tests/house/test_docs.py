@@ -30,6 +30,10 @@ NOUNS = [
     "dashboards.pages.people", "dashboards.pages.onetap", "dashboards.pages.sorry",
     "dashboards.web.house", "dashboards.web.lookout", "dashboards.web.show", "dashboards.web.taps",
     "dashboards.web.links",
+    "monitor.desk", "monitor.sowing", "alerts.agenda", "alerts.promising", "dashboards.facts.rounds",
+    "dashboards.facts.dry", "dashboards.facts.measured", "dashboards.feed", "dashboards.zonerules", "dashboards.labels",
+    "dashboards.openapi", "dashboards.metrics", "dashboards.pages.calendar", "dashboards.pages.labels",
+    "dashboards.pages.sow", "dashboards.pages.alarms", "dashboards.pages.ahead",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
     "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
 ]  # fmt: skip
