@@ -25,6 +25,9 @@ log = logging.getLogger(__name__)
 
 GROUPS = (
     "rounds",
+    "racks",
+    "batch",
+    "sensors",
     "people",
     "onetap",
     "events",

@@ -34,6 +34,10 @@ NOUNS = [
     "dashboards.facts.dry", "dashboards.facts.measured", "dashboards.feed", "dashboards.zonerules", "dashboards.labels",
     "dashboards.openapi", "dashboards.metrics", "dashboards.pages.calendar", "dashboards.pages.labels",
     "dashboards.pages.sow", "dashboards.pages.alarms", "dashboards.pages.ahead",
+    "dashboards.daypicture", "dashboards.smallline", "dashboards.colours", "dashboards.drawing", "dashboards.batchdays",
+    "dashboards.pages.racks", "dashboards.pages.figures", "dashboards.pages.batch", "dashboards.pages.deeds",
+    "dashboards.pages.wishes", "dashboards.pages.sensors",
+    "monitor.traydeeds", "monitor.sensordeeds", "monitor.correcting",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
     "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
 ]  # fmt: skip

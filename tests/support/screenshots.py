@@ -67,6 +67,8 @@ def picture(browser: Browser, url: str, pages: dict[str, str], folder: Path) -> 
                 for name, path in pages.items():
                     who.page.goto(url + path)
                     who.page.wait_for_load_state("load")
+                    for drawn in who.page.locator("figure[data-picture]").all():  # a picture comes after its page
+                        drawn.locator("> svg").wait_for(timeout=30_000)
                     file = f"{name.replace('/', '-')}-{'desk' if wide else 'phone'}-{'night' if dark else 'day'}.png"
                     who.page.screenshot(path=str(folder / file), full_page=True)
             for error in who.errors:
