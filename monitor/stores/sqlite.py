@@ -6,16 +6,21 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from monitor.errors import NewerSchemaError, StoreError, StoreUnavailableError
 from monitor.readings import Block, Doubt, Flag, Reading, from_ms, to_ms
+from monitor.rolling import Rolled, Width
+from monitor.stores.rolled import keys_touched
+from monitor.stores.rolledrows import RolledRows
 
 READINGS_FILE = "readings.db"
 QUARANTINE_ROWS = 1_000
+_NEVER = datetime(9999, 1, 1, tzinfo=UTC)
 _BUSY_SECONDS = 10.0
 _SLICE = 50_000
 
@@ -37,7 +42,13 @@ _MIGRATIONS: tuple[str, ...] = (
         why TEXT NOT NULL
     );
     """,
+    # 2: rolled-up days, and marks on those that do not hold (monitor/stores/rolledrows.py); every day has one at first
+    """
+    CREATE TABLE rolled (key INTEGER PRIMARY KEY, bins BLOB NOT NULL);
+    CREATE TABLE stale (key INTEGER PRIMARY KEY);
+    """,
 )
+_WITH_MARKS = 2
 
 
 class SqliteReadingStore:
@@ -55,10 +66,11 @@ class SqliteReadingStore:
             NewerSchemaError: A newer version of Traywarden wrote it.
         """
         self._path = path
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
         self._local = threading.local()
         self._readers: list[sqlite3.Connection] = []
         self._ids: dict[str, int] = {}
+        self._rolled = RolledRows(self.read)
         self._closed = False
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -67,6 +79,7 @@ class SqliteReadingStore:
         with self._errors("opening"):
             self._writer = sqlite3.connect(path, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False)
             try:
+                self._writer.execute("PRAGMA auto_vacuum=INCREMENTAL")  # of a new file only
                 self._writer.execute("PRAGMA journal_mode=WAL")
                 self._writer.execute("PRAGMA synchronous=FULL")
                 self._bring_up()
@@ -95,9 +108,22 @@ class SqliteReadingStore:
                 "wrote it. Install that version again, or restore a backup made before it"
             )
         for number in range(version, len(_MIGRATIONS)):
-            self._writer.executescript(
-                f"BEGIN IMMEDIATE; {_MIGRATIONS[number]} PRAGMA user_version={number + 1}; COMMIT;"
-            )
+            self._migrate(number)
+
+    def _migrate(self, number: int) -> None:
+        """Take one step, unless another process has taken it meanwhile."""
+        self._writer.execute("BEGIN IMMEDIATE")
+        try:
+            if int(self._writer.execute("PRAGMA user_version").fetchone()[0]) == number:
+                for statement in _MIGRATIONS[number].split(";"):
+                    self._writer.execute(statement)
+                if number + 1 == _WITH_MARKS:
+                    self._rolled.mark_all(self._writer)
+                self._writer.execute(f"PRAGMA user_version={number + 1}")
+            self._writer.execute("COMMIT")
+        except BaseException:
+            self._writer.execute("ROLLBACK")
+            raise
 
     def _in_transaction(self, what: str, work: Callable[[], None]) -> None:
         """Do some writing, all or nothing, on disk when this returns."""
@@ -112,6 +138,7 @@ class SqliteReadingStore:
                 if self._writer.in_transaction:
                     self._writer.execute("ROLLBACK")
                 self._ids.clear()
+                self._rolled.forget()
                 raise
 
     def _sensor_id(self, name: str) -> int:
@@ -129,9 +156,10 @@ class SqliteReadingStore:
             return
 
         def work() -> None:
-            numbers = np.array([self._sensor_id(name) for name in block.sensors], dtype=np.int64)
+            numbers = np.array([self._sensor_id(name) for name in block.sensors], dtype=np.int64)[block.sensor_index]
+            self._rolled.mark(self._writer, keys_touched(numbers, block.measured_at_ms))
             rows = zip(
-                numbers[block.sensor_index].tolist(),
+                numbers.tolist(),
                 block.measured_at_ms.tolist(),
                 block.value.tolist(),
                 block.flag.tolist(),
@@ -202,6 +230,29 @@ class SqliteReadingStore:
         """Return how many readings are kept."""
         with self._errors("reading"):
             return int(self._reader().execute("SELECT count(*) FROM reading").fetchone()[0])
+
+    def rolled(self, sensors: Sequence[str], start: datetime, end: datetime, width: Width) -> Rolled:
+        """Return rolled-up series; see ReadingStore.rolled."""
+        with self._errors("reading"):
+            return self._rolled.rolled(self._reader(), sensors, start, end, width)
+
+    def roll_up(self, until: datetime) -> int:
+        """Work off the marks on days that are over; see ReadingStore.roll_up."""
+        with self._errors("reading"):
+            marked = self._rolled.marked_before(self._reader(), until)
+        return self._roll(marked)
+
+    def _roll(self, marked: Sequence[tuple[int, Sequence[int]]]) -> int:
+        """Roll up some days of each sensor, a month in one transaction; return how many days."""
+        for sensor, keys in marked:
+            work = partial(self._rolled.roll, self._writer, sensor, keys)
+            self._in_transaction("rolling up readings in", work)
+        return sum(len(keys) for _, keys in marked)
+
+    def rebuild_rolled(self) -> int:
+        """Work out all rolled-up series afresh; see ReadingStore.rebuild_rolled."""
+        self._in_transaction("marking what is rolled up in", lambda: self._rolled.mark_all(self._writer))
+        return self.roll_up(_NEVER)
 
     def quarantine(self, arrived_at: datetime, topic: str, payload: bytes, why: str) -> None:
         """Keep a message that could not be read, with the reason; the newest 1,000 are held."""

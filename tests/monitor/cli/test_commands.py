@@ -260,6 +260,21 @@ def test_import_by_command(cellar: Cellar, tmp_path: Path) -> None:
     assert "no sensor 'x'" in cellar.refuses("import", str(path), "--time", "time", "--map", "f=x", "--zone", "farm")
 
 
+def test_rebuild_by_command(cellar: Cellar, tmp_path: Path) -> None:
+    """Every day that has a reading is rolled up afresh, and said so."""
+    path = tmp_path / "log.csv"
+    path.write_text("time,c\n2026-01-05 08:00,20\n2026-01-07 08:00,21\n", encoding="utf-8")
+    cellar.says("import", str(path), "--time", "time", "--map", "c=air", "--zone", "farm")
+
+    assert cellar.says("rebuild") == "2 readings of 1 sensors: 2 sensor-days rolled up afresh.\n"
+    assert cellar.json("rebuild") == {
+        "schema": "traywarden.rebuild/1",
+        "sensors": 1,
+        "readings": 2,
+        "sensor_days": 2,
+    }
+
+
 def test_light_by_day(cellar: Cellar) -> None:
     """Hours lit and dark of yesterday and today, what is not known, and the amount once the lamp is named."""
     more = sensor_text("air", "temperature", "cellar") + sensor_text("lux", "light", "cellar/1/1")
