@@ -8,6 +8,7 @@ from datetime import datetime
 
 from monitor.readings import to_ms
 from monitor.rolling import DAY_MS, Bins, Rolled, Width, hand_on
+from monitor.stores import catalog
 from monitor.stores.rolled import Read, day_key, day_of, pack_day, roll_days, sensor_of, series_of, span_of, unpack_day
 
 _AT_ONCE = 31
@@ -17,7 +18,8 @@ class RolledRows:
     """The tables ``rolled`` (key, packed day) and ``stale`` (key); connections and transactions are the store's.
 
     The store's own writes and everything that works off marks are transactions that exclude each other, so a mark
-    that is taken away stands for readings that have been read.
+    that is taken away stands for readings that have been read. Days before ``kept_from``, whose readings were let
+    go by rule, keep what was rolled up of them: a mark there means nothing.
     """
 
     def __init__(self, read: Read) -> None:
@@ -45,8 +47,9 @@ class RolledRows:
         """Mark every day that has a reading, or is rolled up; called within a transaction."""
         writer.execute("INSERT OR IGNORE INTO stale (key) SELECT key FROM rolled")
         for (sensor,) in writer.execute("SELECT id FROM sensor").fetchall():
-            keys = [(day_key(sensor, day),) for day in days_with_rows(writer, sensor)]
+            keys = [(day_key(sensor, day),) for day in days_with_rows(writer, sensor) | days_in_files(writer, sensor)]
             writer.executemany("INSERT OR IGNORE INTO stale (key) VALUES (?)", keys)
+        self._marked.clear()
 
     def marked_before(self, reader: sqlite3.Connection, until: datetime) -> list[tuple[int, list[int]]]:
         """Return (sensor number, keys) of marked days that end by ``until``, a month of days at most together."""
@@ -64,8 +67,10 @@ class RolledRows:
     def roll(self, writer: sqlite3.Connection, sensor: int, keys: Sequence[int]) -> None:
         """Roll up some days of one sensor and take their marks away; called within a transaction."""
         name = writer.execute("SELECT name FROM sensor WHERE id = ?", (sensor,)).fetchone()[0]
-        days = roll_days(self._read, name, [day_of(key) for key in keys])
-        writer.executemany("DELETE FROM rolled WHERE key = ?", [(key,) for key in keys])
+        frozen = _frozen_before(writer)
+        anew = [key for key in keys if day_of(key) >= frozen]
+        days = roll_days(self._read, name, [day_of(key) for key in anew])
+        writer.executemany("DELETE FROM rolled WHERE key = ?", [(key,) for key in anew])
         writer.executemany(
             "INSERT INTO rolled (key, bins) VALUES (?, ?)",
             [(day_key(sensor, day), pack_day(bins)) for day, bins in days.items()],
@@ -91,19 +96,31 @@ class RolledRows:
         # marks first: a day that is rolled up between the two is worked out here too, and is as true
         stale = reader.execute("SELECT key FROM stale WHERE key BETWEEN ? AND ?", ends).fetchall()
         packed = reader.execute("SELECT key, bins FROM rolled WHERE key BETWEEN ? AND ?", ends).fetchall()
-        marked = {day_of(key) for (key,) in stale}
+        frozen = _frozen_before(reader)
+        marked = {day_of(key) for (key,) in stale if day_of(key) >= frozen}
         held = {day_of(key): bins for key, bins in packed}
         days = {day: unpack_day(bins, day) for day, bins in held.items() if day not in marked}
         return days | roll_days(self._read, name, marked)
 
 
-def days_with_rows(connection: sqlite3.Connection, sensor: int) -> list[int]:
+def _frozen_before(connection: sqlite3.Connection) -> int:
+    """Return the first day, counted from 1970, whose readings were not let go by rule."""
+    return catalog.state(connection, "kept_from") // DAY_MS
+
+
+def days_with_rows(connection: sqlite3.Connection, sensor: int) -> set[int]:
     """Return the UTC days, counted from 1970, on which a sensor has rows: one look a day, not one a row."""
-    days = []
+    days = set()
     query = "SELECT min(at) FROM reading WHERE sensor = ? AND at >= ?"
     (at,) = connection.execute("SELECT min(at) FROM reading WHERE sensor = ?", (sensor,)).fetchone()
     while at is not None:
         day = at // DAY_MS
-        days.append(day)
+        days.add(day)
         (at,) = connection.execute(query, (sensor, (day + 1) * DAY_MS)).fetchone()
     return days
+
+
+def days_in_files(connection: sqlite3.Connection, sensor: int) -> set[int]:
+    """Return the UTC days within the spans of a sensor's compacted readings, those without a reading too."""
+    spans = catalog.entries_of(connection, sensor, -(2**62), 2**62)
+    return {day for entry in spans for day in range(entry.first_ms // DAY_MS, entry.last_ms // DAY_MS + 1)}

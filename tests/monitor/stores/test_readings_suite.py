@@ -1,10 +1,12 @@
-"""One suite for every place where readings are kept: SQLite, and a real InfluxDB."""
+"""One suite for every place where readings are kept: rows, compacted files, both at once, and a real InfluxDB."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import sqlite3
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 
@@ -19,6 +21,7 @@ from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.influx import influx_server
 from tests.support.needs import require_binary
 
+T = TypeVar("T")
 T0 = datetime(2026, 3, 2, 7, 30, 0, 123000, tzinfo=UTC)
 WHERE = {"air": (Quantity.TEMPERATURE, "cellar"), "damp": (Quantity.HUMIDITY, "cellar/1/2")}
 
@@ -30,12 +33,56 @@ def influx_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield url
 
 
-@pytest.fixture(params=["sqlite", pytest.param("influx", marks=[pytest.mark.live, pytest.mark.xdist_group("influx")])])
+class Compacting(SqliteReadingStore):
+    """A store that moves every row into files before anything is read, so that nothing but files is read."""
+
+    moved = True
+
+    def append(self, block: Block) -> None:
+        """Keep a block."""
+        super().append(block)
+        self.moved = False
+
+    def rebuild_rolled(self) -> int:
+        """Compact, and rebuild."""
+        self.count()
+        return super().rebuild_rolled()
+
+    def roll_up(self, until: datetime) -> int:
+        """Compact, and roll up."""
+        self.count()
+        return super().roll_up(until)
+
+    def _steadily(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """Compact, and read."""
+        if not self.moved:
+            self.moved = True
+            self.compact(datetime(9999, 1, 1, tzinfo=UTC), now=T0)
+        return super()._steadily(work)
+
+
+class Halfway(SqliteReadingStore):
+    """A store that compacts what lies before the middle of what the tests write, after every other append."""
+
+    appended = 0
+
+    def append(self, block: Block) -> None:
+        """Keep a block, and sometimes compact."""
+        super().append(block)
+        self.appended += 1
+        if self.appended % 2:
+            self.compact(T0 + timedelta(minutes=1.5), now=T0)
+
+
+ON_DISK = {"sqlite": SqliteReadingStore, "compacting": Compacting, "halfway": Halfway}
+
+
+@pytest.fixture(params=[*ON_DISK, pytest.param("influx", marks=[pytest.mark.live, pytest.mark.xdist_group("influx")])])
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ReadingStore]:
     """Return an empty store of each kind."""
     opened: ReadingStore
-    if request.param == "sqlite":
-        opened = SqliteReadingStore(tmp_path / "readings.db")
+    if request.param in ON_DISK:
+        opened = ON_DISK[request.param](tmp_path / "readings.db")
     else:
         url = request.getfixturevalue("influx_url")
         name = f"db{abs(hash(request.node.name)) % 10**8}"

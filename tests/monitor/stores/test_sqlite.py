@@ -119,6 +119,19 @@ def test_reading_goes_on_while_another_thread_writes(tmp_path: Path) -> None:
 
 
 DAY = timedelta(days=1)
+FIRST_SCHEMA = """
+    CREATE TABLE sensor (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
+    CREATE TABLE reading (
+        sensor INTEGER NOT NULL, at INTEGER NOT NULL, value REAL NOT NULL, flag INTEGER NOT NULL,
+        doubt INTEGER NOT NULL, PRIMARY KEY (sensor, at)
+    ) WITHOUT ROWID;
+    CREATE TABLE quarantine (
+        id INTEGER PRIMARY KEY, arrived_at INTEGER NOT NULL, topic TEXT NOT NULL, payload BLOB NOT NULL,
+        why TEXT NOT NULL
+    );
+    INSERT INTO sensor VALUES (1, 'air');
+    PRAGMA user_version=1;
+"""
 
 
 def minutes(count: int, value: float = 20.0, sensor: str = "air") -> Block:
@@ -137,11 +150,12 @@ def stale(path: Path) -> int:
 def test_a_file_of_the_first_schema_gets_its_rolled_up_series(tmp_path: Path) -> None:
     """Every day that has a reading is marked, and can be rolled up."""
     path = tmp_path / "readings.db"
-    store = SqliteReadingStore(path)
-    store.append(minutes(3000))
-    store.close()
     with closing(sqlite3.connect(path)) as connection:
-        connection.executescript("DROP TABLE rolled; DROP TABLE stale; PRAGMA user_version=1;")
+        connection.executescript(FIRST_SCHEMA)
+        at = int(T0.timestamp() * 1000)
+        rows = [(1, at + 60_000 * n, 20.0, 1, 0) for n in range(3000)]
+        connection.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
+        connection.commit()
 
     store = SqliteReadingStore(path)
     marked = stale(path)
