@@ -82,6 +82,30 @@ class Compacted:
         )
 
 
+@contextmanager
+def locked(folder: Path, *, wait: bool) -> Iterator[None]:
+    """See that no other process compacts into a folder meanwhile, or takes a copy of it.
+
+    Raises:
+        StoreUnavailableError: Another one does, and is not to be waited for; or the folder cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = (folder / ".lock").open("w")
+    except OSError as exc:
+        raise StoreUnavailableError(
+            f"the folder {folder} cannot be written: {exc}; no reading has left its place"
+        ) from exc
+    with lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+        except BlockingIOError as exc:
+            raise StoreUnavailableError(
+                "another compaction or a backup of these readings is running; wait until it is done"
+            ) from exc
+        yield
+
+
 def _no_step(_name: str) -> None:
     """Go on."""
 
@@ -100,7 +124,7 @@ class Compaction:
             StoreUnavailableError: Another compaction is running.
             StoreError: A file could not be written, or did not read back as it was written; no row has left.
         """
-        with self._alone():
+        with locked(self._rows.folder, wait=False):
             self.tidy()
             done = Compacted()
             for month, sensors in sorted(self._touched(to_ms(until)).items()):
@@ -108,24 +132,6 @@ class Compaction:
                 for members, old in self._units(month, sensors):
                     done += self._move(month, end_ms, members, old)
             return done
-
-    @contextmanager
-    def _alone(self) -> Iterator[None]:
-        """See that no other process compacts meanwhile."""
-        try:
-            self._rows.folder.mkdir(parents=True, exist_ok=True)
-            with (self._rows.folder / ".lock").open("w") as lock:
-                try:
-                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                except BlockingIOError as exc:
-                    raise StoreUnavailableError(
-                        "another compaction of these readings is running; wait until it is done"
-                    ) from exc
-                yield
-        except OSError as exc:
-            raise StoreUnavailableError(
-                f"the folder {self._rows.folder} cannot be written: {exc}; no reading has left its place"
-            ) from exc
 
     def tidy(self) -> None:
         """Take away files that were never finished, or that others have taken the place of."""
@@ -213,16 +219,17 @@ class Compaction:
         self, month: int, groups: Sequence[Sharing], series: Mapping[str, Series]
     ) -> tuple[FileFacts, list[str]]:
         """Write groups of series as one file that is complete, compared and on disk under its final name."""
-        noted: list[str] = []
-        self._rows.in_transaction(
-            "noting a file in", lambda: noted.append(catalog.note_writing(self._rows.writer(), month))
-        )
+        path = self._new_path(month)
         self._step("noted")
-        path = self._rows.folder / noted[-1]
         unfinished = path.with_name(path.name + UNFINISHED)
-        write_history(unfinished, groups, series, step=self._step)
-        with unfinished.open("rb+") as file:
-            os.fsync(file.fileno())
+        try:
+            write_history(unfinished, groups, series, step=self._step)
+            with unfinished.open("rb+") as file:
+                os.fsync(file.fileno())
+        except OSError as exc:
+            raise StoreUnavailableError(
+                f"{unfinished} cannot be written: {exc}; its readings stay where they are"
+            ) from exc
         self._step("written")
         names = [name for group in groups for name in group.names]
         _compare(unfinished, {name: series[name] for name in names})
@@ -238,6 +245,18 @@ class Compaction:
             sha256=sha256_of(path),
         )
         return facts, names
+
+    def _new_path(self, month: int) -> Path:
+        """Note a file that is about to be written; its name is new even where somebody put files into the folder."""
+        names: list[str] = []
+
+        def note() -> None:
+            while not names or (self._rows.folder / names[-1]).exists():
+                catalog.forget(self._rows.writer(), names)
+                names.append(catalog.note_writing(self._rows.writer(), month))
+
+        self._rows.in_transaction("noting a file in", note)
+        return self._rows.folder / names[-1]
 
     def _switch(
         self,
