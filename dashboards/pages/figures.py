@@ -21,6 +21,7 @@ SHORT = {
     Quantity.LIGHT: "light",
     Quantity.PPFD: "light",
     Quantity.WEIGHT: "weight",
+    Quantity.BATTERY: "battery",
 }
 """What a grower calls what is measured."""
 _NOISE = {
@@ -29,6 +30,7 @@ _NOISE = {
     Quantity.LIGHT: 500.0,
     Quantity.PPFD: 10.0,
     Quantity.WEIGHT: 50.0,
+    Quantity.BATTERY: 20.0,
 }
 """A small line of less spread than this stays nearly flat. Ours. [stored unit]"""
 

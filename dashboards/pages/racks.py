@@ -375,7 +375,7 @@ class _Room:
         """Yield what is measured at a place, right there or also inside it; scales tell by the water of their trays."""
         for sensor in self.farm.sensors.values():
             there = sensor.spot == spot if exact else self.farm.places.is_within(sensor.spot, spot)
-            if there and sensor.quantity is not Quantity.WEIGHT:
+            if there and sensor.quantity not in (Quantity.WEIGHT, Quantity.BATTERY):
                 yield figure_of(sensor, self.latest.get(sensor.id), self.live, self.tick, self.now)
 
 

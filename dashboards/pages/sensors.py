@@ -36,6 +36,7 @@ class SensorRow:
         flags: How many of the last day's readings are doubtful; empty: none.
         set_up: How it is corrected or set up.
         is_bare: It was never checked or set up.
+        battery: What its device last said of its battery, with its age; empty: nothing.
         rest: Until when it is out of service, and why; empty: it serves.
     """
 
@@ -48,6 +49,7 @@ class SensorRow:
     flags: str
     set_up: str
     is_bare: bool
+    battery: str
     rest: str
 
 
@@ -199,9 +201,26 @@ def row_of(
         last=last,
         flags=f"{doubted} of {heard} readings of the last day doubtful" if doubted else "",
         set_up=set_up,
+        battery=_battery(sensor, tick, live, now),
         is_bare=is_bare,
         rest=f"out of service{until}: {rest.why}" if rest is not None and rest.holds(now) else "",
     )
+
+
+LOW_BATTERY_PCT = 20.0
+"""Under this a battery is to be changed soon. Common practice, no source. [%]"""
+
+
+def _battery(sensor: Sensor, tick: Tick, live: LiveState, now: datetime) -> str:
+    """Return what the device of a sensor (whatever publishes on the same topic) last said of its battery."""
+    if sensor.topic is None or sensor.quantity is Quantity.BATTERY:
+        return ""
+    for other in tick.farm.sensors.values():
+        reading = live.latest(other.id)
+        if other.quantity is Quantity.BATTERY and other.topic == sensor.topic and reading is not None:
+            low = ", LOW" if reading.value < LOW_BATTERY_PCT else ""
+            return f"battery {reading.value:.0f} %{low}, {say_age(now - reading.measured_at)}"
+    return ""
 
 
 def _set_up(sensor: Sensor, entries: Sequence[Entry], tick: Tick, now: datetime) -> tuple[str, bool]:

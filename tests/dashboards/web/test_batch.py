@@ -16,6 +16,7 @@ from starlette.testclient import TestClient
 
 from monitor.ledger import Entry, EntryKind, NewEntry
 from monitor.readings import Block, Flag, Reading
+from monitor.scalesetup import setups_of
 from tests.dashboards.web.test_gate import csrf_of
 from tests.support.commands import call
 from tests.support.farms import TEXT, sensor_text
@@ -37,7 +38,7 @@ def home(tmp_path: Path) -> Iterator[Lodge]:
 def post(client: TestClient, path: str, batch: str, *, files: dict[str, Any] | None = None, **fields: str) -> Any:
     """Send a form of a batch's page, as a browser without script does."""
     token = csrf_of(client.get(f"/batch/{batch}").text)
-    return client.post(path, data={"csrf": token, "nonce": "n1", "batch": batch, **fields}, files=files)
+    return client.post(path, data={"csrf": token, "batch": batch, **{"nonce": "n1", **fields}}, files=files)
 
 
 def enter(client: TestClient, batch: str, deed: str, **fields: str) -> Any:
@@ -325,3 +326,40 @@ def test_everything_typed_is_escaped(home: Lodge) -> None:
     assert "<script>alert" not in text
     assert "<img src=x" not in text
     assert "&lt;script&gt;alert(1)" in text
+
+
+def pour_on_a_scale(home: Lodge) -> None:
+    """Have the scale under sunflower see 300 ml poured, an hour and a half ago."""
+    rows = [
+        Reading(
+            sensor="scale",
+            measured_at=home.clock() - timedelta(minutes=240 - n),
+            value=(1500.0 if n < 150 else 1800.0) - n / 30,
+            flag=Flag.PASS,
+        )
+        for n in range(240)
+    ]
+    home.scales.set_up(setups_of(home.ledger.entries(), home.farm.sensors))
+    home.read(Block.from_readings(rows))
+
+
+@pytest.mark.parametrize(("says", "kind"), [("right", EntryKind.WATERED), ("wrong", EntryKind.REFUSED)])
+def test_what_a_scale_saw_is_confirmed_or_refused(tmp_path: Path, says: str, kind: EntryKind) -> None:
+    """Offered with what it would enter; answered once; then it is not offered any more."""
+    home = lodge(tmp_path, more=sensor_text("scale", "weight", "cellar/1/2", dry_g=1150, full_g=1850))
+    home.sow("2", "sunflower", 1, "cellar/1/2", days_ago=9)
+    pour_on_a_scale(home)
+    client = home.client()
+    text = client.get("/batch/2").text
+    key = re.findall(r'name="key" value="(\w{4})"', text)[0]
+
+    answer = post(client, "/batch/seen", "2", key=key, says=says, why="the cat")
+    again = post(client, "/batch/seen", "2", key=key, says=says, nonce="n2")
+
+    written = [entry for entry in home.ledger.entries() if entry.data.get("proposal") == key]
+    assert "poured into the tray" in text
+    assert (answer.status_code, again.status_code) == (303, 303)
+    assert [(entry.kind, entry.batch, entry.by) for entry in written] == [(kind, "2", "ines")]
+    assert written[0].data.get("why", "the cat") == "the cat"
+    assert key not in client.get("/batch/2").text.partition("What was entered")[0]
+    home.close()

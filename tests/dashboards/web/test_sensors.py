@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from alerts.rules.silence import silence
 from dashboards.pages.sensors import STEPS, build_sensors
 from dashboards.web.readings import newest
 from monitor.calibration import RAW
@@ -99,6 +100,29 @@ def test_each_sensor_is_listed_with_what_is_to_be_known_of_it(home: Lodge) -> No
     assert rows["lux"].figure.says == "not heard"
     assert (rows["scale"].set_up, rows["scale"].is_bare) == ("never set up", True)
     assert home.client().get("/sensors").status_code == 200
+
+
+def test_a_battery_is_told_beside_what_its_device_measures(tmp_path: Path) -> None:
+    """By the topic that they share; low is said; its silence is no alarm of its own, its level no air of the racks."""
+    shared = 'id = "{}"\nquantity = "{}"\nspot = "cellar/1"\ntopic = "node/1"\nrecord = "{}"\n'
+    more = "".join(
+        "[[sensor]]\n" + shared.format(*each, each[1]) for each in (("air", "temperature"), ("cell", "battery"))
+    )
+    home = lodge(tmp_path, more=more)
+    home.clock.set(home.clock() + timedelta(hours=2))
+    hear(home, "air", 20.0)
+    hear(home, "cell", 12.0)
+    house = home.house()
+    tick = house.lookout.tick(home.clock() + timedelta(days=1))
+
+    text = home.client().get("/sensors").text
+    racks = home.client().get("/racks").text
+    silent = {finding.sensor for finding in silence(tick)}
+    home.close()
+
+    assert text.count("battery 12 %, LOW, just now") == 1
+    assert "12 %" not in racks
+    assert silent == {"air"}
 
 
 def test_a_thermometer_is_checked_in_ice_water_by_what_it_shows_now(home: Lodge, tmp_path: Path) -> None:
