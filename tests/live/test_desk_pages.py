@@ -22,6 +22,7 @@ from tests.support.busy import alarm
 from tests.support.houses import NOW
 
 pytestmark = [pytest.mark.live, pytest.mark.xdist_group("browser")]
+expect.set_options(timeout=15_000)  # a busy machine, not a slow page
 PAGES = (
     "/sow",
     "/sow?look=1&crop=radish&trays=8&grams=90&treated=yes",
