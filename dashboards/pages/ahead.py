@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from monitor.sowplan import Plan
 
 _READY_DAYS = 8
+_AHEAD = timedelta(days=800)
 RHYTHMS = (
     ("once", "once"), ("1 days", "every day"), ("7 days", "every week"), ("14 days", "every 2 weeks"),
     ("28 days", "every 4 weeks"),
@@ -290,7 +291,7 @@ def _promises(
         if not is_ahead(each, today):
             continue
         terms = each.terms_on(today)
-        shown = form if form is not None and each.id == wrong_in else form_of(terms)
+        shown = form if form is not None and each.id == wrong_in else form_of(each, today)
         rhythm = (every_of(terms), terms_words(terms, tick.profiles).rpartition(" to ")[2])
         known = RHYTHMS if rhythm[0] in dict(RHYTHMS) else (*RHYTHMS, (rhythm[0], f"as now: every {rhythm[0]}"))
         lines.append(
@@ -311,12 +312,19 @@ def every_of(terms: Terms) -> str:
     return "once" if terms.every_days is None else f"{terms.every_days} days"
 
 
-def form_of(terms: Terms) -> PromiseForm:
-    """Return what holds, as the form has it."""
+def next_day_of(each: Promise, today: date) -> date:
+    """Return the next day on which a promise asks for something; where there is none, the day that it was for."""
+    coming = next(iter(each.days(today, today + _AHEAD)), None)
+    return coming[0] if coming else each.terms_on(today).for_on
+
+
+def form_of(each: Promise, today: date) -> PromiseForm:
+    """Return what holds, as the form has it; its day is the next one, since a form takes no day that is past."""
+    terms = each.terms_on(today)
     return PromiseForm(
         trays=str(terms.trays),
         crop=terms.crop,
-        day=terms.for_on.isoformat(),
+        day=next_day_of(each, today).isoformat(),
         whom=terms.whom,
         every=every_of(terms),
         living="yes" if terms.living else "",
