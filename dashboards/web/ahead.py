@@ -12,8 +12,9 @@ from starlette.routing import BaseRoute, Route
 
 from alerts.findings import Tick
 from alerts.promising import Asked, change_promise, end_promise, new_promise
-from dashboards.pages.ahead import PromiseForm, build_ahead, every_of, next_day_of, read_promise
+from dashboards.pages.ahead import build_ahead
 from dashboards.pages.plain import plain, upper
+from dashboards.pages.promises import PromiseForm, every_of, next_day_of, read_promise
 from dashboards.web.deeds import desk_of, note
 from dashboards.web.house import House
 from dashboards.web.show import back_to, show

@@ -35,7 +35,7 @@ NOUNS = [
     "monitor.desk", "monitor.sowing", "alerts.agenda", "alerts.promising", "dashboards.facts.rounds",
     "dashboards.facts.dry", "dashboards.facts.measured", "dashboards.feed", "dashboards.zonerules", "dashboards.labels",
     "dashboards.openapi", "dashboards.metrics", "dashboards.pages.calendar", "dashboards.pages.labels",
-    "dashboards.pages.sow", "dashboards.pages.alarms", "dashboards.pages.ahead",
+    "dashboards.pages.sow", "dashboards.pages.alarms", "dashboards.pages.ahead", "dashboards.pages.promises",
     "dashboards.daypicture", "dashboards.smallline", "dashboards.colours", "dashboards.drawing", "dashboards.batchdays",
     "dashboards.pages.racks", "dashboards.pages.figures", "dashboards.pages.batch", "dashboards.pages.deeds",
     "dashboards.pages.wishes", "dashboards.pages.sensors",
