@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 
 from alerts.findings import Tick
 from alerts.holding import HEAD, hold_lines
-from alerts.tasks import Task, TaskKind
+from alerts.tasks import OF_PROMISES, Task, TaskKind
 from monitor.amounts import say_day, say_list, say_trays
 from monitor.clock import local_day
 from monitor.covers import StandIn, cover_on, covers_of, stands_in_for
@@ -177,4 +177,5 @@ def _quoted(entry: Entry) -> str:
 def _task_words(task: Task, tick: Tick) -> str:
     """Return an open task in one line."""
     trays = f", {say_trays(task.trays)}" if task.trays else ""
-    return f"{_batch(task.batch, tick)}{trays}: {task.kind.value}, since {say_day(task.usual_on)}. Done: {task.answer}"
+    whose = f"promise {task.batch} {task.crop}" if task.kind in OF_PROMISES else _batch(task.batch, tick)
+    return f"{whose}{trays}: {task.kind.value}, since {say_day(task.usual_on)}. Done: {task.answer}"

@@ -98,7 +98,7 @@ class Sowing:
     seed_g_per_tray: float
 
 
-def _entry(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
+def sowing_entry(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
     """Return the entry of one sowing, and warn of what is odd about it."""
     profile = desk.profiles[sowing.crop]
     soaked = desk.batches.get(batch)
@@ -123,7 +123,7 @@ def _entry(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
     return desk.entry_of(EntryKind.SOWN, batch, trays=sowing.trays, spot=sowing.spot, data=data)
 
 
-def _lot(desk: Desk, said: str | None) -> Lot | None:
+def known_lot(desk: Desk, said: str | None) -> Lot | None:
     """Return a seed lot of the book, if it is known."""
     return find_lot(lots_of(effective(desk.entries)), said)
 
@@ -132,7 +132,7 @@ def _mind_lot(desk: Desk, said: str | None, crop: str, grams: float) -> None:
     """Warn of what speaks against sowing a lot."""
     holds = holds_of(effective(desk.entries))
     today = local_day(desk.at, desk.farm.zone)
-    desk.warnings += lot_warnings(_lot(desk, said), said, holds, crop=crop, grams=grams, today=today)
+    desk.warnings += lot_warnings(known_lot(desk, said), said, holds, crop=crop, grams=grams, today=today)
 
 
 TREATED_UNKNOWN = "Sow only untreated seed meant for food or shoots; note it with --untreated, and its lot with --lot."
@@ -216,7 +216,7 @@ def sow(
     if count is None:
         raise RefusedError("say how many trays were sown: --trays N")
     lot = lot or (soaked.lot if soaked else None)
-    known = _lot(desk, lot)
+    known = known_lot(desk, lot)
     told = [each for each in (treated, soaked.treated if soaked else None, known.treated if known else None)]
     sowing = Sowing(
         crop=profile.id,
@@ -229,7 +229,7 @@ def sow(
         seed_g_per_tray=_seed(desk, profile, kind, grams),
     )
     number = soaked.id if soaked else next_id(desk.batches)
-    desk.write([_entry(desk, sowing, number)], [_said(desk, sowing, number)])
+    desk.write([sowing_entry(desk, sowing, number)], [_said(desk, sowing, number)])
 
 
 def _planned(desk: Desk, crop: str) -> bool:
@@ -250,9 +250,12 @@ def _tray_kind(desk: Desk, said: str | None) -> str:
 
 
 def _seed(desk: Desk, profile: Profile, kind: str, grams: str | None) -> float:
-    """Return the sowing weight of one tray: as said, or the profile's usual, scaled by area."""
-    if grams is not None:
-        return read_g(grams, desk.farm.units)
+    """Return the sowing weight of one tray: as said, or the usual."""
+    return usual_seed_g(desk, profile, kind) if grams is None else read_g(grams, desk.farm.units)
+
+
+def usual_seed_g(desk: Desk, profile: Profile, kind: str) -> float:
+    """Return the profile's usual sowing weight of one tray, scaled by area, in g."""
     return round(profile.seed_g_per_tray.usual * desk.farm.tray_kinds[kind].scale, 1)
 
 
@@ -345,5 +348,5 @@ def _sow_like(desk: Desk, like: str, change: tuple[str, ...], leave_out: tuple[i
         raise RefusedError("nothing was noted")
     first = int(next_id(desk.batches))
     numbered = [(str(first + place), line) for place, (_, line) in enumerate(kept)]
-    entries = [_entry(desk, line, batch) for batch, line in numbered]
+    entries = [sowing_entry(desk, line, batch) for batch, line in numbered]
     desk.write(entries, [_said(desk, line, batch) for batch, line in numbered])

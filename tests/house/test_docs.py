@@ -25,7 +25,7 @@ NOUNS = [
     "monitor.celldrift", "alerts.excursion", "alerts.flood", "alerts.reachable",
     "monitor.health",
     "monitor.holds", "monitor.lots", "monitor.germination", "monitor.covers",
-    "dashboards.records", "dashboards.sheet",
+    "dashboards.records", "dashboards.sheet", "dashboards.sheetlines",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
     "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
 ]  # fmt: skip
