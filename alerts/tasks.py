@@ -30,6 +30,8 @@ class TaskKind(StrEnum):
 
 
 OF_PROMISES = (TaskKind.SOW, TaskKind.RING)
+AFTERWARDS = (TaskKind.CLEAR, TaskKind.LOOK_OVER, TaskKind.WASH)
+"""What follows from a deed: asked from the round after it on, not in the round in which it was done."""
 
 
 class Urgency(StrEnum):
@@ -103,3 +105,7 @@ class Task:
     def trays(self) -> int:
         """Return how many trays it means in all."""
         return sum(group.trays for group in self.groups)
+
+    def is_asked(self, now: datetime) -> bool:
+        """Tell whether its time has come: its instant, or, of what waits for no deed, its usual day."""
+        return self.ask_at <= now or (self.urgency is not Urgency.EARLY and self.kind not in AFTERWARDS)

@@ -89,7 +89,7 @@ def _finding(
         batch=stand.batch.id,
         sensor=sensor,
         priority=priority,
-        since=run.since,
+        since=max(run.since, stand.batch.sown_at or run.since),
         value=run.value,
         limit=run.limit,
         harm=share,

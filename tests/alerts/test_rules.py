@@ -13,6 +13,7 @@ import pytest
 from alerts.alarms import TRANSITIONS, Alarm, AlarmState, Happening, move, step
 from alerts.findings import Finding, Priority, Tick
 from alerts.stages import look, news_of
+from alerts.watch import unanswered
 from monitor.farm import Farm
 from monitor.fold import fold
 from monitor.ledger import EntryKind
@@ -327,6 +328,15 @@ def finding(priority: Priority = Priority.MEDIUM) -> Finding:
         rule="too cold", spot="cellar/1/1", batch="1", sensor="t", priority=priority, since=START, value=9.0,
         limit=15.0, cause="c", consequence="d", action="a",
     )  # fmt: skip
+
+
+def test_the_time_to_answer_begins_when_an_alarm_becomes_urgent() -> None:
+    """A finding kept for the round grew urgent hours later, and was passed on in the minute in which it was told."""
+    alarms = step({}, [finding()], START)
+    alarms = step(alarms, [finding(Priority.URGENT)], START + timedelta(hours=2))
+
+    assert unanswered(alarms.values(), START + timedelta(hours=2)) == ()
+    assert len(unanswered(alarms.values(), START + timedelta(hours=2, minutes=15))) == 1
 
 
 def test_a_flickering_value_is_one_alarm() -> None:
