@@ -23,6 +23,7 @@ from alerts.promised import sheet_words
 from alerts.roundanswers import answer_entries
 from alerts.rounds import last_round, next_round
 from alerts.tasks import OF_PROMISES, Task, TaskKind, Urgency
+from dashboards.airahead import AirAhead
 from dashboards.sheetlines import FROM_LINE, SheetLine
 from monitor.amounts import say_day, say_list, say_ml, say_time, say_trays
 from monitor.clock import local_day
@@ -118,16 +119,18 @@ def build_sheet(
         entries: The whole ledger.
         now: The instant.
         days: How many local days, 1 to MOST_DAYS.
-        scales: What the scales say now; they speak for today only, the days after go by the profile's days.
+        scales: What the sensors say now. Scales speak for today only; the warmth so far moves the days after too.
     """
     book = list(effective(entries))
     first, last = local_day(now, farm.zone), local_day(now, farm.zone) + timedelta(days=days - 1)
     care: dict[str, dict[str, None]] = {}
     rounds: list[SheetRound] = []
+    seen: ScaleView = scales if scales is not None else Scales({})
+    ahead = AirAhead(seen)
     listed: set[str] = set()
     number = 0
     for at in _moments(farm, now, last):
-        tick = _tick(farm, profiles, book, at, scales if local_day(at, farm.zone) == first else None, now)
+        tick = _tick(farm, profiles, book, at, seen if local_day(at, farm.zone) == first else ahead, now)
         lines = []
         for task, when in _asked(tick, listed):
             number += 1
@@ -138,7 +141,7 @@ def build_sheet(
         if lines:
             people = say_list([person.id for person in on_duty(farm, at, covers_of(book))])
             rounds.append(SheetRound(title=say_time(tick.now, farm.zone), who=people, shelves=_by_place(lines)))
-    today = _tick(farm, profiles, list(effective(entries)), now, None, now)
+    today = _tick(farm, profiles, list(effective(entries)), now, seen, now)
     return WallSheet(
         key=short_key(f"{farm.name}|{now.isoformat()}|{days}"),
         farm=farm.name,
@@ -169,7 +172,7 @@ def _tick(
     profiles: Mapping[str, Profile],
     book: Sequence[Entry],
     at: datetime,
-    scales: ScaleView | None,
+    scales: ScaleView,
     now: datetime,
 ) -> Tick:
     """Return one round to come, as the book with what is assumed has it; the present round stands at ``now``."""
@@ -181,7 +184,7 @@ def _tick(
         batches=fold_as_of(book, at),
         live=LiveBuffer(),
         watching_since=at,
-        scales=scales if scales is not None else Scales({}),
+        scales=scales,
         entries=tuple(entry for entry in book if entry.at <= at),
         promises=promises_as_of(book, at),
     )
@@ -200,10 +203,9 @@ def _asked(tick: Tick, listed: set[str]) -> list[tuple[Task, datetime]]:
                 listed.add(task.key)
                 found.append((task, max(task.ask_at, tick.now)))
             continue
-        is_due = task.ask_at <= tick.now or task.urgency is not Urgency.EARLY
         is_last = task.kind is TaskKind.HARVEST and task.urgency in (Urgency.LAST_DAY, Urgency.PAST)
         key = f"{task.key}#last" if is_last else task.key
-        if is_due and key not in listed:
+        if task.is_asked(tick.now) and key not in listed:
             listed |= {key, task.key}
             found.append((task, tick.now))
     return found
@@ -295,12 +297,16 @@ def short_words(task: Task, farm: Farm) -> str:
     said = _ASIDE.sub("", task.move).replace("answer not yet", "write N")
     sentences = re.split(r"(?<=[.?]) ", said)
     kept = sentences[:2] if sentences[0].startswith("Pile ") else sentences[:1]
+    kept = sentences if sentences[0].endswith("?") else kept  # a question, with what its answers mean
     if task.kind is TaskKind.WATER and task.trays and not sentences[0].startswith("Pour"):
         each = say_ml(task.water_ml / task.trays, farm.units)
-        kept = [f"light trays {each} each, heavy ones none."]
+        cut = " and what you cut today" if words.NOT_CUT in task.move else ""
+        kept = [f"light trays {each} each, heavy ones{cut} none."]
     kept += [sentence for sentence in sentences if "write N" in sentence]
     doing, text = DOING[task.kind], " ".join(kept)
-    if text.casefold().startswith((doing.split()[0], "pile")):
+    if text.startswith("Pile "):
+        return f"{doing[0].upper()}{doing[1:]}, p{text[1:]}"
+    if text.casefold().startswith(doing.split()[0]):
         return text
     return f"{doing[0].upper()}{doing[1:]}: {text[0].lower()}{text[1:]}"
 
