@@ -38,11 +38,19 @@ class Said:
     cautions: tuple[str, ...]
 
 
+HERE = "where they stand"
+
+
+def _on(place: str) -> str:
+    """Return a place with its preposition; where none is known, as it is."""
+    return place if place == HERE else f"on {place}"
+
+
 def say_where(farm: Farm, groups: Sequence[TrayGroup]) -> str:
     """Return where trays stand, e.g. ``4 on rack 1 shelf 2 and 8 on rack 2 shelf 1``; one place needs no count."""
     counts: dict[str, int] = {}
     for group in groups:
-        name = farm.places.name(group.spot) if group.spot else "where they stand"
+        name = farm.places.name(group.spot) if group.spot else HERE
         counts[name] = counts.get(name, 0) + group.trays
     if len(counts) == 1:
         return next(iter(counts))
@@ -51,7 +59,7 @@ def say_where(farm: Farm, groups: Sequence[TrayGroup]) -> str:
 
 def say_places(farm: Farm, groups: Sequence[TrayGroup]) -> str:
     """Return the places alone, e.g. ``rack 1 shelf 2 and rack 2 shelf 1``."""
-    names = [farm.places.name(group.spot) if group.spot else "where they stand" for group in groups]
+    names = [farm.places.name(group.spot) if group.spot else HERE for group in groups]
     return say_list(list(dict.fromkeys(names)))
 
 
@@ -119,7 +127,7 @@ def say_end_blackout(farm: Farm, profile: Profile, groups: Sequence[TrayGroup]) 
     """Return how trays come into the light."""
     height = profile.blackout_ends_at_cm
     tall = f"Stems about {say_cm(height.value, farm.units)} tall: " if height else ""
-    move = f"{tall}blackout covers off, under the lamp on {say_places(farm, groups)}."
+    move = f"{tall}blackout covers off, under the lamp {_on(say_places(farm, groups))}."
     move += " Pale leaves are right, they green within a day. Much shorter: cover back and answer not yet."
     return Said(move=move[0].upper() + move[1:], cautions=(DOUBTFUL,))
 
@@ -130,8 +138,9 @@ def say_water(
     """Return how much is poured, where; a guess is checked by hand first, and what is cut today gets none."""
     trays = sum(group.trays for group in groups)
     total = f", {say_ml(ml_per_tray * trays, farm.units)} in all" if trays > 1 else ""
-    on = ", " if len({group.spot for group in groups}) > 1 else " on "
-    where = f"({say_trays(trays)}{on}{say_where(farm, groups)}{total})"
+    there = say_where(farm, groups)
+    stand = f", {there}" if len({group.spot for group in groups}) > 1 else f" {_on(there)}"
+    where = f"({say_trays(trays)}{stand}{total})"
     ripe = f" {NOT_CUT}" if is_ripe else ""
     each = say_ml(ml_per_tray, farm.units)
     if is_guess:

@@ -258,7 +258,7 @@ def _line(task: Task, number: int, at: datetime, tick: Tick) -> SheetLine:
         trays=task.trays,
         groups=task.groups,
         water_ml=task.water_ml,
-        place=_PROMISED if is_promised else say_list([name for name in names if name]),
+        place=_PROMISED if is_promised else say_list([name for name in names if name]) or _no_place(task),
         words=sheet_words(task, tick) if is_promised else short_words(task, tick.farm),
         last_day=task.urgency is Urgency.LAST_DAY and task.kind in _LASTING,
         for_on=date.fromisoformat(task.occurrence) if is_promised else None,
@@ -267,6 +267,11 @@ def _line(task: Task, number: int, at: datetime, tick: Tick) -> SheetLine:
 
 _LASTING = (TaskKind.UNCOVER, TaskKind.END_BLACKOUT, TaskKind.HARVEST, TaskKind.SOW)
 _PROMISED = "what is promised"
+
+
+def _no_place(task: Task) -> str:
+    """Return what trays stand under whose place nobody noted: never under the shelf of the line before."""
+    return "sown from this sheet" if task.batch[:1] == FROM_LINE else "place not noted"
 
 
 _OF_ALL_CROPS = frozenset(

@@ -2,17 +2,34 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import click
 
+from dashboards.trace import build_trace, render
 from monitor.amounts import say_g, say_list, say_time, say_trays
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
+from monitor.cli.records import write_file
 from monitor.cli.rounds import hold_json
 from monitor.errors import NotFoundError, RefusedError
-from monitor.holds import RECALL, GoneOut, Hold, StillHere, gone_out, holds_of, lots_sown, reaches, same_lot, still_here
+from monitor.holds import (
+    RECALL,
+    GoneOut,
+    Hold,
+    StillHere,
+    ThrownAway,
+    gone_out,
+    holds_of,
+    lots_sown,
+    reaches,
+    same_lot,
+    still_here,
+    thrown_away,
+)
 from monitor.ledger import EntryKind, NewEntry, effective
+from monitor.lots import find_lot, lots_of
 
 
 def _target(desk: Desk, lot: str | None, batch: str | None) -> tuple[str | None, str | None]:
@@ -52,6 +69,25 @@ def _gone_json(gone: GoneOut) -> dict[str, Any]:
     }
 
 
+def _thrown_json(each: ThrownAway) -> dict[str, Any]:
+    """Return a discard as the documented JSON."""
+    return {
+        "batch": each.batch,
+        "crop": each.crop,
+        "at": each.at.isoformat(),
+        "trays": each.trays,
+        "why": each.why,
+        "by": each.by,
+        "entry": each.entry,
+    }
+
+
+def _seed_left_g(hold: Hold, desk: Desk) -> float | None:
+    """Return what is left of a held lot's seed; None: no lot is held, or nobody said how much was bought. In g."""
+    found = find_lot(lots_of(effective(desk.entries)), hold.lot)
+    return None if found is None or found.left_g is None else round(max(found.left_g, 0.0), 1)
+
+
 def _here_json(here: StillHere) -> dict[str, Any]:
     """Return trays that have not left as the documented JSON."""
     return {"batch": here.batch, "crop": here.crop, "trays": here.trays, "spot": here.spot, "cut": here.is_cut}
@@ -63,7 +99,9 @@ def facts_of(hold: Hold, desk: Desk) -> dict[str, Any]:
         **hold_json(hold),
         "batches": [batch.id for batch in desk.batches.values() if reaches(hold, batch)],
         "gone_out": [_gone_json(gone) for gone in gone_out(hold, desk.batches)],
+        "thrown_away": [_thrown_json(each) for each in thrown_away(hold, desk.batches)],
         "still_here": [_here_json(here) for here in still_here(hold, desk.batches)],
+        "seed_left_g": _seed_left_g(hold, desk),
     }
 
 
@@ -86,6 +124,13 @@ def reach_lines(hold: Hold, desk: Desk) -> list[str]:
         whom = gone.whom or "nobody wrote down to whom"
         when = say_time(gone.at, farm.zone)
         lines.append(f"  {when}  {whom}: {amount}{grams} of batch {gone.batch} {gone.crop} (entry {gone.entry})")
+    for away in thrown_away(hold, desk.batches):
+        when = say_time(away.at, farm.zone)
+        what = f"{say_trays(away.trays)} of batch {away.batch} {away.crop}"
+        lines.append(f"Thrown away: {when}  {what}: {away.why} (entry {away.entry})")
+    left_g = _seed_left_g(hold, desk)
+    if left_g:
+        lines.append(f"Seed of it left: {say_g(left_g, farm.units)}. Do not sow it.")
     return lines
 
 
@@ -157,16 +202,24 @@ def _after(desk: Desk, lot: str | None, batch: str | None) -> list[str]:
     return lines
 
 
-@click.command(epilog="Example: traywarden holds --all")
+@click.command(epilog="Example: traywarden holds --html trace.html")
 @click.option("--all", "everything", is_flag=True, help="Also those that were released.")
+@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page to print.")
 @json_option
 @click.pass_obj
-def holds(context: Context, everything: bool) -> None:
+def holds(context: Context, everything: bool, html: Path | None) -> None:
     """List what is on hold: what of it is still here, and what has gone out, to whom and when."""
     desk = Desk(context, None, None)
     shown = [each for each in holds_of(effective(desk.entries)) if everything or each.ended_at is None]
+    if html is not None:
+        left = {each.id: left_g for each in shown if (left_g := _seed_left_g(each, desk)) is not None}
+        write_file(html, render(build_trace(desk.farm, desk.profiles, desk.batches, shown, left, now=desk.now)))
     if context.as_json:
-        context.echo_json({"schema": "traywarden.holds/1", "holds": [facts_of(each, desk) for each in shown]})
+        facts = {"schema": "traywarden.holds/1", "holds": [facts_of(each, desk) for each in shown]}
+        context.echo_json({**facts, "files": [str(html)] if html else []})
+        return
+    if html is not None:
+        context.echo(f"Written: {html}. Print it; it has room to note who was rung.")
         return
     if not shown:
         context.echo("Nothing is on hold.")

@@ -15,6 +15,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from alerts.outbox_sql import SqlOutbox
+from monitor.cli.sheet import SHEETS_STATE
 from monitor.stores.ledger import open_ledger
 from tests.fortnight import paper, sums, told
 from tests.fortnight.cellar import STEP, Cellar, read_script
@@ -116,26 +118,44 @@ def test_what_was_recalled_can_be_traced(fortnight: Fortnight) -> None:
         ("the corner table", 2, True)
     ]
     assert hold["still_here"] == []
+    assert [away["trays"] for away in hold["thrown_away"]] == [6]
+    assert hold["seed_left_g"] == 3000 - 8 * 120
     (rest,) = [batch for batch in fortnight.cellar.json("batches", "--all")["batches"] if batch["id"] == "2"]
     assert (rest["discarded"], rest["delivered"], rest["cut"]) == (6, 2, 0)
+
+
+def _lines_of(fortnight: Fortnight, text: str) -> list[dict[str, object]]:
+    """Return the lines that were kept of a printed sheet, by the letters on it."""
+    ledger = open_ledger(fortnight.cellar.farm.storage.folder)
+    kept = SqlOutbox(ledger.engine).state(SHEETS_STATE)
+    ledger.close()
+    (lines,) = [row["lines"] for row in kept if f"Sheet {row['key']}" in text]
+    return list(lines)
 
 
 @pytest.mark.live
 def test_every_page_prints_whole(fortnight: Fortnight, tmp_path: Path) -> None:
     """Headless Chromium to PDF: nothing in the margins, every line's words on the paper, pages as many as expected."""
     folder = fortnight.folder
-    sheet, records, ahead = (
-        paper.printed(pdf)
-        for pdf in paper.to_pdf([folder / name for name in ("sheet.html", "records.html", "next.html")], tmp_path)
+    names = ("sheet.html", "records.html", "trace.html", "next.html")
+    sheet, records, trace, ahead = (
+        paper.printed(pdf) for pdf in paper.to_pdf([folder / name for name in names], tmp_path)
     )
 
-    for page in (sheet, records, ahead):
+    for page in (sheet, records, trace, ahead):
         for left, top, right, bottom in page.margins_mm:
             assert min(left, right) >= 12
             assert min(top, bottom) >= 12
-    assert (len(sheet.texts), len(records.texts), len(ahead.texts)) == (5, 3, 5)
+    assert [len(page.texts) for page in (sheet, records, trace, ahead)] == [5, 3, 1, 5]
+    lines = [(line, page.text) for page in (sheet, ahead) for line in _lines_of(fortnight, page.text)]
+    assert len(lines) == 51 + 35
+    for line, text in lines:
+        assert f"{line['number']} {line['batch']} {line['crop']}" in text
+        assert str(line["words"]) in text
     assert "no longer than a breath" in sheet.text
     assert "L50 pea, 5 trays Drain the soak" in sheet.text
     assert "It is no certificate" in records.text
+    assert "Tue 10 Mar 09:02 the corner table 2 living 2 sunflower 131" in trace.text
+    assert "Seed of it left: 2.04 kg" in trace.text
     with (folder / "records.csv").open(encoding="utf-8", newline="") as file:
         assert [row["entry"] for row in csv.DictReader(file) if row["entry"] not in records.text] == []

@@ -72,6 +72,15 @@ def test_what_is_sown_off_the_sheet_goes_on_growing_on_it(cellar: Cellar) -> Non
     assert (entries[0]["spot"], entries[0]["data"]["lot"]) == ("cellar/1/2", "R-77")
 
 
+def test_trays_without_a_place_stand_under_no_other_trays_shelf(cellar: Cellar) -> None:
+    """They were printed below the last shelf named, as if they stood there; and were "on where they stand"."""
+    mine = [line for line in cellar.lines if line["batch"].startswith("L")]
+
+    assert {line["place"] for line in mine} == {"sown from this sheet"}
+    assert "Sown from this sheet" in cellar.page.read_text(encoding="utf-8")
+    assert not [line["words"] for line in cellar.lines if "on where" in line["words"]]
+
+
 def test_the_number_is_still_known_when_more_is_entered_later(cellar: Cellar) -> None:
     """A sheet hangs for a week, and is entered on several evenings."""
     sow = cellar.line("sow", "radish")
