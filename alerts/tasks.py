@@ -109,3 +109,8 @@ class Task:
     def is_asked(self, now: datetime) -> bool:
         """Tell whether its time has come: its instant, or, of what waits for no deed, its usual day."""
         return self.ask_at <= now or (self.urgency is not Urgency.EARLY and self.kind not in AFTERWARDS)
+
+    def is_due(self, now: datetime) -> bool:
+        """Tell whether it is to be done at this moment: its time has come, and nobody put it off."""
+        off = self.answered_not_yet_until
+        return self.is_asked(now) and (off is None or off <= now)

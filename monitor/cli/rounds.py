@@ -44,8 +44,7 @@ def tick_of(context: Context, now: datetime) -> Tick:
 
 def is_due(task: Task, now: datetime) -> bool:
     """Tell whether a task is to be done at this moment: its time has come, and nobody put it off."""
-    off = task.answered_not_yet_until
-    return task.is_asked(now) and (off is None or off <= now)
+    return task.is_due(now)
 
 
 def hold_json(hold: Hold) -> dict[str, Any]:
