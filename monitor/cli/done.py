@@ -97,7 +97,7 @@ def line_words(line: AnswerLine, desk: Desk) -> str:
 @click.option("--shelf", metavar="PLACE", help="Only what stands here: 1/2, or a whole rack or room.")
 @click.option("--except", "but", multiple=True, metavar="BATCHES", help="All but these: 12,14 or 12:water.")
 @click.option("--grams", multiple=True, metavar="BATCH=WEIGHT", help="Cut in all: 12=1480. Else harvests are asked.")
-@click.option("--yes", is_flag=True, help="Do not ask; harvests without --grams are left out.")
+@click.option("--yes", is_flag=True, help="Do not ask; harvests without --grams, and promises, are left out.")
 @common
 @click.pass_obj
 def done(

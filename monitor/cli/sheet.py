@@ -31,7 +31,9 @@ _KEPT = 12
 
 
 @click.command(epilog="Example: traywarden sheet --days 7 --html sheet.html")
-@click.option("--days", type=click.IntRange(1, MOST_DAYS), default=7, show_default=True, help="Today and so many days.")
+@click.option(
+    "--days", type=click.IntRange(1, MOST_DAYS), default=7, show_default=True, help="How many days, today among them."
+)
 @click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page to print.")
 @json_option
 @click.pass_obj

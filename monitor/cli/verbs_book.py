@@ -27,7 +27,10 @@ _OF_PROMISES = ("sow", "ring")
 def not_yet(
     context: Context, batch: str, task: str, until: str | None, why: str, at: str | None, by: str | None
 ) -> None:
-    """Answer a task with "not yet": it is asked again at the next round, or on the day named."""
+    """Answer a task with "not yet": it is asked again at the next round, or on the day named.
+
+    In place of a batch a promise may be named: not-yet P3 sow, not-yet P3 ring.
+    """
     desk = Desk(context, by, at)
     known = promises_as_of(desk.entries, desk.now)
     promise = batch.upper() if batch.upper() in known else None
