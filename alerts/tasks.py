@@ -114,3 +114,8 @@ class Task:
         """Tell whether it is to be done at this moment: its time has come, and nobody put it off."""
         off = self.answered_not_yet_until
         return self.is_asked(now) and (off is None or off <= now)
+
+
+def is_due(task: Task, now: datetime) -> bool:
+    """Tell whether a task is to be done at this moment: its time has come, and nobody put it off."""
+    return task.is_due(now)

@@ -14,7 +14,8 @@ from alerts.outbox_sql import SqlOutbox
 from alerts.roundanswers import answer_entries
 from alerts.tasks import OF_PROMISES, TaskKind, TrayGroup
 from dashboards.sheet import MOST_DAYS, build_sheet, render, sheet_lines
-from dashboards.sheetlines import FROM_LINE, SheetLine, line_facts, read_lines
+from dashboards.sheetbook import SHEETS_STATE, keep_numbers, keep_sheet
+from dashboards.sheetlines import FROM_LINE, SheetLine, read_lines
 from monitor.amounts import read_g, say_g, say_time, say_trays
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
@@ -25,9 +26,6 @@ from monitor.fold import check_append
 from monitor.ledger import EntryKind, NewEntry
 from monitor.profilefile import find_profile
 from monitor.timewords import read_instant
-
-SHEETS_STATE = "wall sheets"
-_KEPT = 12
 
 
 @click.command(epilog="Example: traywarden sheet --days 7 --html sheet.html")
@@ -42,9 +40,7 @@ def sheet(context: Context, days: int, html: Path | None) -> None:
     desk = Desk(context, None, None)
     made = build_sheet(desk.farm, desk.profiles, desk.entries, now=desk.now, days=days, scales=context.scales())
     outbox = SqlOutbox(desk.ledger.engine)
-    kept = [row for row in outbox.state(SHEETS_STATE) or [] if row["key"] != made.key]
-    row = {"key": made.key, "span": made.span, "lines": [line_facts(line) for line in made.lines]}
-    outbox.put([], state={SHEETS_STATE: [*kept, row][-_KEPT:]}, now=desk.now)
+    row = keep_sheet(outbox, made, desk.now)
     if html is not None:
         write_file(html, render(made))
     if context.as_json:
@@ -122,14 +118,7 @@ def enter(context: Context, sheet_key: str | None, yes: bool, at: str | None, by
     count = f"{len(talk.said)} line{'' if len(talk.said) == 1 else 's'}"
     noted = f"Noted: {count} of sheet {row['key']}. Wrong? traywarden undo"
     desk.write(talk.entries, [noted], facts={"sheet": row["key"], "left_out": talk.left_out}, quietly=True)
-    _keep_numbers(desk, row["key"], talk.numbers)
-
-
-def _keep_numbers(desk: Desk, key: str, numbers: dict[str, str]) -> None:
-    """Remember with a sheet which batches its sowings became."""
-    outbox = SqlOutbox(desk.ledger.engine)
-    kept = [{**row, "numbers": numbers} if row["key"] == key else row for row in outbox.state(SHEETS_STATE) or []]
-    outbox.put([], state={SHEETS_STATE: kept}, now=desk.now)
+    keep_numbers(SqlOutbox(desk.ledger.engine), row["key"], talk.numbers, desk.now)
 
 
 def _numbers(said: str, lines: dict[int, SheetLine]) -> list[int]:

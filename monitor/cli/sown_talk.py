@@ -9,10 +9,10 @@ from typing import Protocol
 
 from monitor.batches import Batch
 from monitor.cli.desk import Desk
-from monitor.cli.verbs_sow import Sowing, known_lot, sowing_entry, usual_seed_g
 from monitor.errors import RefusedError
 from monitor.ledger import EntryKind, NewEntry
 from monitor.promises import promises_as_of
+from monitor.sowing import Sowing, known_lot, seed_per_tray, sowing_entry
 
 
 class Ask(Protocol):
@@ -114,7 +114,7 @@ def _sown(
         supplier=(lot.supplier if lot else None) or (soak.supplier if soak else None),
         treated=lot.treated if lot else soak.treated if soak else None,
         tray_kind=kind,
-        seed_g_per_tray=usual_seed_g(desk, desk.profiles[crop], kind),
+        seed_g_per_tray=seed_per_tray(desk, desk.profiles[crop], kind, None),
     )
     return replace(sowing_entry(desk, sowing, batch), at=at, by=by)
 

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from alerts.outbox_sql import SqlOutbox
-from monitor.cli.sheet import SHEETS_STATE
+from dashboards.sheetbook import SHEETS_STATE
 from monitor.stores.ledger import open_ledger
 from tests.fortnight import paper, sums, told
 from tests.fortnight.cellar import STEP, Cellar, read_script
