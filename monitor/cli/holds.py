@@ -56,7 +56,7 @@ def holds(context: Context, everything: bool, html: Path | None) -> None:
         write_file(html, render(build_trace(desk.farm, desk.profiles, desk.batches, shown, left, now=desk.now)))
     if context.as_json:
         facts = holds_facts(shown, desk.batches, desk.entries)
-        context.echo_json({**facts, "files": [str(html)] if html else []})
+        context.echo_json({**facts, "files": [str(html)]} if html else facts)
         return
     if html is not None:
         context.echo(f"Written: {html}. Print it; it has room to note who was rung.")
