@@ -93,6 +93,7 @@ class PageServer:
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._run, name="pages", daemon=True)
         self._poller = threading.Thread(target=self._poll, name="pages poll", daemon=True)
+        self._warmer = threading.Thread(target=self._warm, name="pages warm", daemon=True)
         self._version = house.ledger.version()
         self._alarms: dict[str, AlarmState] = {}
 
@@ -115,6 +116,7 @@ class PageServer:
         """Serve, in the background."""
         self._thread.start()
         self._poller.start()
+        self._warmer.start()
 
     def _run(self) -> None:
         """Serve until stopped; what goes wrong is logged, and the monitor goes on."""
@@ -122,6 +124,17 @@ class PageServer:
             self._server.run(sockets=[self._socket])
         except Exception:
             log.exception("pages.failed")
+
+    def _warm(self) -> None:
+        """Have the pictures drawn that will be looked at first."""
+        house = self._house
+        try:
+            house.gallery.warm(house.lookout.moment(house.clock()).tick, house.store.read, house.nudges)
+        except TraywardenError as exc:
+            log.warning("pictures.not_warmed why=%s", exc)
+        except Exception:
+            if not self._stopped.is_set():  # the stores close while it reads
+                log.exception("pictures.not_warmed")
 
     def _poll(self) -> None:
         """Ring when another process has written entries or alarms, while anybody listens."""
@@ -150,7 +163,8 @@ class PageServer:
         self._stopped.set()
         self._house.bell.close()
         self._server.should_exit = True
-        for thread in (self._thread, self._poller):
+        self._house.gallery.close()
+        for thread in (self._thread, self._poller, self._warmer):
             if thread.ident is not None:
                 thread.join(_STOPS_WITHIN_S + 1)
         self._socket.close()
