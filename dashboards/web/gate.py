@@ -38,7 +38,7 @@ SESSION_S = 30 * 24 * 3600
 """How long somebody stays signed in. [s]"""
 MOST_BYTES = 12 * 1024 * 1024
 """The largest body that is read: a photo from a phone. Our choice."""
-OPEN_TO_ALL = ("/static/", "/sign-in", "/tap/", "/calendar/", "/icon.svg", "/openapi.json")
+OPEN_TO_ALL = ("/static/", "/sign-in", "/tap/", "/calendar/", "/favicon.ico", "/openapi.json")
 """Paths that nobody signs in for; the last ones carry a secret of their own, or hold none."""
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")

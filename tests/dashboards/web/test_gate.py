@@ -350,3 +350,11 @@ def test_on_an_open_machine_people_say_who_they_are(home: Lodge) -> None:
 
     assert "You write as <strong>tomek</strong>" in client.get("/").text
     assert client.post("/sign-in", data={"csrf": token, "who": "mallory"}).status_code == 422
+
+
+def test_a_browser_that_asks_for_an_icon_gets_it(abroad: Lodge) -> None:
+    """Pages to print have no frame to name it, and a missing one is an error in the console; nobody signs in for it."""
+    answer = abroad.client(base_url=OTHER).get("/favicon.ico")
+
+    assert answer.status_code == 200
+    assert answer.headers["content-type"] == "image/svg+xml"
