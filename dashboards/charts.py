@@ -12,6 +12,7 @@ from dashboards.colours import PHASE_ROLES, Theme, coloured, stand_in
 from dashboards.daypicture import GAP, ROWS, DayPicture, Panel, Trace, end_of
 from dashboards.thin import thin
 from monitor.clock import at_local, local_day
+from monitor.reach import NOT_MEASURED
 from monitor.readings import to_ms
 
 WIDE, NARROW = 840, 340
@@ -22,7 +23,11 @@ _FINE = re.compile(r"-?\d+\.\d{2,}")
 """Numbers of a path finer than a tenth of a pixel: half of what a drawing weighs."""
 _SPOKEN = re.compile(r' (?:role|aria-[a-z]+)="[^"]*"')
 """What the renderer says of single marks; the page says what the whole shows."""
-_AXIS = 52
+_AXIS = 60
+_MARGIN = 8
+_LABEL_PX = {True: 46.0, False: 36.0}
+"""How wide a day's label is, with its weekday and without. [px]"""
+_LETTER_PX = 5.6
 _PANEL_HIGH, _ROW_HIGH, _PHASES_HIGH = 84, 15, 32
 _DASHES: tuple[list[int], ...] = ([1, 0], [6, 3], [2, 2])
 """Line shapes of the series of one panel, so that no colour is needed to tell them apart."""
@@ -104,7 +109,7 @@ class _Frame:
         import altair
 
         self.picture, self.alt = picture, altair
-        self.inner = width - _AXIS - 8
+        self.inner = width - _AXIS - _MARGIN
         self.end = max(_hours(picture, picture.ends_at), 1.0)
         self.scale = altair.Scale(domain=[0, self.end], nice=False, zero=False)
         self.midnights = _midnights(picture)
@@ -128,14 +133,7 @@ class _Frame:
         middles = [(start + end) / 2 for start, end in zip(starts, ends, strict=True)]
         room = self.inner / max(self.end / 24, 1)
         every = next((step for step in (1, 2, 3, 5, 7, 14) if room * step >= 34), 30)
-        sown_on = local_day(self.picture.sown_at, self.picture.zone) if self.picture.sown_at else None
-        labels: list[list[str]] = []
-        for at in self.midnights[:-1]:
-            day = local_day(at, self.picture.zone)
-            number = (day - sown_on).days if sown_on else len(labels)
-            shown = number % every == 0
-            first = f"{day:%a} {day.day}" if room * every >= 46 else str(day.day)
-            labels.append([first, f"day {number}" if sown_on and number >= 0 else ""] if shown else ["", ""])
+        labels = self._labels(middles, every, weekday=room * every >= 46)
         return self.alt.Axis(
             values=middles,
             labelExpr=f"{json.dumps(labels)}[indexof({json.dumps(middles)}, datum.value)]",
@@ -146,6 +144,25 @@ class _Frame:
             labelFlush=False,
             labelBound=False,
         )
+
+    def _labels(self, middles: list[float], every: int, *, weekday: bool) -> list[list[str]]:
+        """Return what is written under each day; a day that is cut off too short for it has nothing."""
+        picture = self.picture
+        sown_on = local_day(picture.sown_at, picture.zone) if picture.sown_at else None
+        found: list[list[str]] = []
+        last_px = float("-inf")
+        for place, at in enumerate(self.midnights[:-1]):
+            day = local_day(at, picture.zone)
+            number = (day - sown_on).days if sown_on else place
+            px = middles[place] / self.end * self.inner
+            fits = px - last_px >= _LABEL_PX[weekday] and px + _LABEL_PX[weekday] / 2 <= self.inner + _MARGIN
+            if number % every or not fits:
+                found.append(["", ""])
+                continue
+            last_px = px
+            first = f"{day:%a} {day.day}" if weekday else str(day.day)
+            found.append([first, f"day {number}" if sown_on and number >= 0 else ""])
+        return found
 
     def behind(self) -> list[Unit]:
         """Return the layers behind a panel: phases, hours without the lamp, and the borders of local days."""
@@ -165,7 +182,7 @@ class _Frame:
             rows = self.rows(row for row in phases if row["role"] == role)
             layers.append(self._box(rows, stand_in(role), 0.4))
         if picture.lit:
-            layers.append(self._box(self.rows(self._dark()), stand_in("ink"), 0.09))
+            layers.append(self._box(self.rows(self._dark()), stand_in("dark"), 0.25))
         inside = [at for at in self.midnights if picture.begins_at < at < picture.ends_at]
         lines = self.rows({"x": _hours(picture, at)} for at in inside)
         layers.append(_unit(alt.Chart(lines).mark_rule(color=stand_in("rule"), strokeWidth=0.6).encode(x=self.x())))
@@ -376,10 +393,12 @@ def _names(frame: _Frame, traces: Sequence[Trace], y: Any) -> Unit:
 
 def _why_silent(frame: _Frame, panel: Panel) -> list[Unit]:
     """Return the words that stand where nothing could be measured."""
-    rows = [
-        {"x": max(_hours(frame.picture, each.begins_at), 0.0), "why": each.why, "y": _PANEL_HIGH / 2}
-        for each in panel.silences
-    ]
+    rows: list[dict[str, object]] = []
+    for each in panel.silences:
+        begin = max(_hours(frame.picture, each.begins_at), 0.0)
+        wide = (min(_hours(frame.picture, each.ends_at), frame.end) - begin) / frame.end * frame.inner
+        why = next((words for words in (each.why, NOT_MEASURED) if len(words) * _LETTER_PX < wide), "")
+        rows.append({"x": begin, "why": why, "y": _PANEL_HIGH / 2})
     if not rows:
         return []
     chart = frame.alt.Chart(frame.rows(rows)).mark_text(
