@@ -180,7 +180,7 @@ class Gate:
         if house.is_open:
             state.person = who if who in house.farm.people else next(iter(house.farm.people))
             state.may_write = True
-        elif who in house.farm.people and session.get("mark") == (house.doors.mark_of(str(who)) or None):
+        elif who in house.farm.people and session.get("mark") and session["mark"] == house.doors.mark_of(str(who)):
             state.person, state.may_write, state.via = who, True, "password"
 
     async def _read_body(self, request: Request) -> Receive:
