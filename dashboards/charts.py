@@ -9,7 +9,7 @@ from datetime import datetime, time, timedelta
 from typing import Any
 
 from dashboards.colours import PHASE_ROLES, Theme, coloured, stand_in
-from dashboards.daypicture import GAP, ROWS, DayPicture, Panel, Trace, end_of
+from dashboards.daypicture import GAP, ROWS, DayPicture, Panel, Trace, content_key, end_of
 from dashboards.thin import thin
 from monitor.clock import at_local, local_day
 from monitor.reach import NOT_MEASURED
@@ -21,6 +21,7 @@ _GAP_MS = GAP // timedelta(milliseconds=1)
 _PATH = re.compile(r' d="[^"]*"')
 _FINE = re.compile(r"-?\d+\.\d{2,}")
 """Numbers of a path finer than a tenth of a pixel: half of what a drawing weighs."""
+_CLIP = re.compile(r"clip(\d+)")
 _SPOKEN = re.compile(r' (?:role|aria-[a-z]+)="[^"]*"')
 """What the renderer says of single marks; the page says what the whole shows."""
 _AXIS = 60
@@ -52,8 +53,13 @@ def draw(picture: DayPicture, *, width: int = WIDE) -> str:
 
 
 def picture_svg(picture: DayPicture, *, width: int = WIDE, theme: Theme = "day") -> str:
-    """Return a picture as SVG in the colours of a theme."""
-    return coloured(draw(picture, width=width), theme)
+    """Return a picture as SVG in the colours of a theme, fit to stand in one page with others."""
+    return own_names(coloured(draw(picture, width=width), theme), content_key(picture))
+
+
+def own_names(svg: str, key: str) -> str:
+    """Return a drawing whose inner names are its own: two in one page must not share the names of their clips."""
+    return _CLIP.sub(rf"p{key}-\1", svg)
 
 
 def picture_png(svg: str, *, scale: float = 1.5) -> bytes:
