@@ -143,6 +143,25 @@ def _proposal(scale: ScaleOf, event: WeightEvent, kind: EntryKind, batch: Batch,
     )
 
 
+def seen_facts(found: Iterable[Proposal]) -> dict[str, Any]:
+    """Return what waits for a word as the documented JSON."""
+    return {
+        "schema": "traywarden.seen/1",
+        "seen": [
+            {
+                "key": each.key,
+                "deed": each.deed.value,
+                "at": each.at.isoformat(),
+                "batch": each.batch,
+                "scale": each.sensor,
+                "would_be": each.kind.value,
+                "data": dict(each.data),
+            }
+            for each in found
+        ],
+    }
+
+
 def named(found: tuple[Proposal, ...], keys: Iterable[str]) -> list[Proposal]:
     """Return the proposals that a person named; the one word ``all`` means all.
 

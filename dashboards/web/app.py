@@ -31,6 +31,12 @@ GROUPS = (
     "people",
     "onetap",
     "events",
+    "calendar",
+    "labels",
+    "api",
+    "sow",
+    "alarms",
+    "ahead",
 )
 """Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``; one whose forms may be kept in a phone
 and sent later has ``handlers(house) -> dict[path, Handler]`` too (see taps.py)."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from alerts.proposals import OFFERED_FOR, Proposal, confirm_deed, named, proposals, refuse_deed
+from alerts.proposals import OFFERED_FOR, Proposal, confirm_deed, named, proposals, refuse_deed, seen_facts
 from alerts.standing import standing_parts
 from alerts.watering import scale_of
 from monitor.amounts import say_g, say_time
@@ -64,23 +64,7 @@ def seen(context: Context, everything: bool) -> None:
         return
     found = _open(context)
     if context.as_json:
-        context.echo_json(
-            {
-                "schema": "traywarden.seen/1",
-                "seen": [
-                    {
-                        "key": each.key,
-                        "deed": each.deed.value,
-                        "at": each.at.isoformat(),
-                        "batch": each.batch,
-                        "scale": each.sensor,
-                        "would_be": each.kind.value,
-                        "data": each.data,
-                    }
-                    for each in found
-                ],
-            }
-        )
+        context.echo_json(seen_facts(found))
         return
     if not found:
         context.echo("The scales saw nothing that is not entered.")

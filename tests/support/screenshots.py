@@ -20,6 +20,12 @@ from tests.support.browser import chromium, visit
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
+_MORE = {
+    "sow-days": "/sow?look=1&crop=radish&trays=8",
+    "labels-print": "/labels/print?batch=1&n-1=8&size=70x37",
+    "calendar": "/calendar",
+}
+"""What only a form leads to."""
 _NO_PAGES = ("/api/", "/static/", "/calendar/", "/events", "/metrics", "/openapi", "/tap/")
 
 
@@ -78,7 +84,7 @@ def main() -> None:
         run.begin()
         run.through(int(os.environ.get("DAYS", "10")), threading.Event())
         with chromium() as browser:
-            pages = pages_of(browser, run.pages.address)
+            pages = {**pages_of(browser, run.pages.address), **_MORE}
             picture(browser, run.pages.address, pages, folder)
     finally:
         run.stop()
