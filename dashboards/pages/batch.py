@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 from alerts.findings import Tick
 from alerts.holding import HEAD, held_facts
 from alerts.proposals import Proposal
-from dashboards.daypicture import DayPicture, Spread, spread
+from dashboards.daypicture import DayPicture, Panel, Shade, Spread, spread
 from dashboards.facts.measured import Measured, measured, say_value
 from dashboards.pages.ages import is_old, say_age
 from dashboards.pages.batchlog import LogLine, last_words, log_lines
@@ -16,14 +17,18 @@ from dashboards.pages.boards import phase_words
 from dashboards.pages.deeds import DeedForm, deed_forms
 from monitor.amounts import say_day, say_g, say_ml, say_time, say_trays
 from monitor.batches import Batch, Fate, Part
-from monitor.clock import day_number
+from monitor.clock import day_number, local_day
 from monitor.ledger import Entry, EntryKind
+from monitor.light import light_days
 from monitor.phases import Standing, phase_now, spans
-from monitor.profiles import PhaseKind, Profile
+from monitor.profiles import PhaseKind, PhasePlan, Profile
 from monitor.reach import NOT_MEASURED
-from monitor.readings import Reading
+from monitor.readings import Quantity, Reading, to_ms
 from monitor.undoing import last_answer
 from monitor.verbs import next_words
+
+LEAST_LIT_H = 12.0
+"""From so many known hours of whole days on it is said how many were lit. Ours. [h]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -271,7 +276,7 @@ def _phases(batch: Batch, profile: Profile | None, tick: Tick, picture: DayPictu
             usual = f" of usually {plan.days.usual:g} ({plan.days.low:g} to {plan.days.high:g})"
         guess = ", begin not entered" if span.standing is Standing.PRESUMED else ""
         lines = [
-            (panel.name, _spread_words(found, panel.unit, panel.digits))
+            (panel.name, _spread_words(found, panel.unit, panel.digits) + _lit_words(panel, shade, plan, tick))
             for panel in picture.panels
             if (found := spread(panel, shade.begins_at, shade.ends_at)) is not None
         ]
@@ -288,6 +293,25 @@ def _spread_words(found: Spread, unit: str, digits: int) -> str:
     low, mean, high = (f"{each:.{digits}f}" for each in (found.low, found.mean, found.high))
     inside = "" if found.inside is None else f"; in its band {found.inside:.0%} of that time"
     return f"{mean} {unit} on average, {low} to {high}; known {found.known:.0%} of the time{inside}"
+
+
+_LIGHT = {"light": Quantity.LIGHT, "photon flux": Quantity.PPFD}
+
+
+def _lit_words(panel: Panel, shade: Shade, plan: PhasePlan | None, tick: Tick) -> str:
+    """Return how many hours of its whole days were lit in a phase, beside the profile's; empty for what is no light."""
+    quantity, zone = _LIGHT.get(panel.name), tick.farm.zone
+    first = local_day(shade.begins_at - timedelta(milliseconds=1), zone) + timedelta(days=1)
+    last = local_day(shade.ends_at, zone) - timedelta(days=1)
+    if quantity is None or last < first:
+        return ""
+    trace = panel.traces[0]
+    days = light_days(trace.at_ms, trace.value, quantity, first, last, zone, now_ms=to_ms(shade.ends_at))
+    lit_h, dark_h = sum(day.lit_h for day in days), sum(day.dark_h for day in days)
+    if lit_h + dark_h < LEAST_LIT_H:
+        return ""
+    wanted = f" (the profile has {plan.light_hours.usual:g})" if plan is not None and plan.light_hours else ""
+    return f"; lit {24 * lit_h / (lit_h + dark_h):.1f} h of 24{wanted}"
 
 
 def _pours(batch: Batch, begin_s: float, end_s: float, tick: Tick) -> str:
