@@ -68,6 +68,9 @@ class Doubt(IntFlag):
     CLAMPED = 8  # a humidity of 100-102 % was taken as 100
     OUT_OF_SPAN = 16  # outside what such a sensor can measure
     SPIKE = 32  # it stood off both its neighbours
+    DISAGREES = 64  # its sensor has gone from its neighbours
+    LAMP_WARMED = 128  # its sensor shows the lamp's heat
+    ONE_OF_TWO = 256  # with DISAGREES: there is one neighbour only, and it may be that one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

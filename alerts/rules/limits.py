@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from alerts.excursion import DEADBAND, excursion
 from alerts.findings import Finding, Priority, Tick
-from alerts.recents import recent_of
+from alerts.recents import milder_of_two, recent_of
 from alerts.rules.conditions import say_value
 from monitor.places import Limits, Spot
 from monitor.readings import Quantity
@@ -27,7 +27,8 @@ def limits(tick: Tick) -> tuple[Finding, ...]:
 
 def _judge_place(spot: Spot, quantity: Quantity, span: Limits, sensor: str, tick: Tick) -> list[Finding]:
     """Return the finding of one place by one sensor, in a list; empty where all is well."""
-    outside = excursion(recent_of(tick, sensor), span.low, span.high, tick.now, deadband=DEADBAND.get(quantity, 0.0))
+    recent = milder_of_two(tick, sensor, span.low, span.high) or recent_of(tick, sensor)
+    outside = excursion(recent, span.low, span.high, tick.now, deadband=DEADBAND.get(quantity, 0.0))
     if outside is None or outside.longest < _HOLD:
         return []
     side = "under" if outside.is_low else "over"
