@@ -27,6 +27,8 @@ _SMOOTH = 4  # half hours whose middle counts as now
 _ONSET = 4 * A_DAY  # a sensor that parted longer ago than that is not asked how
 SPAN = _DAYS * A_DAY + _ONSET + _SMOOTH
 """So many half hours back are looked at."""
+NOW = _DAYS * A_DAY + _SMOOTH
+"""So many half hours back tell how far a sensor has gone in the last of them."""
 _ONE_BY_ONE = 3
 """What takes more than so many half hours from a quarter of the way to three quarters is a drift and no step."""
 _LEAST_LIT = 8  # half hours lit, and dark, of the last day

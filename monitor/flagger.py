@@ -90,6 +90,10 @@ class Pending:
     cells: defaultdict[str, Cells] = field(default_factory=lambda: defaultdict(dict))
     odd: dict[tuple[int, int], Odd] = field(default_factory=dict)
 
+    def said(self, sensor: str, at_ms: int) -> float | None:
+        """Return what a sensor said at an instant, if that is among them."""
+        return self.cells[sensor].get(at_ms // BIN_MS, {}).get(at_ms)
+
 
 class Flagger:
     """Flags readings as they come; nothing is remembered before ``settle``."""
@@ -117,33 +121,33 @@ class Flagger:
         limits = LIMITS.get(sensor.quantity)
         if limits is None:
             return reading, None
-        name, revised = sensor.id, None
-        if name in self._heard and not reading.doubt & _OUT_OF_SPAN:
-            cell = pending.cells[name].setdefault(reading.at_ms // BIN_MS, {})
-            if reading.value in (cell.get(reading.at_ms), self._hours[name].said(reading.at_ms)):
-                return None, None
-            cell[reading.at_ms] = reading.value
+        name, at_ms = sensor.id, reading.at_ms
         state = pending.series.get(name) or self._series.get(name, FRESH)
+        if name in self._heard and not reading.doubt & _OUT_OF_SPAN:
+            is_late = state.last is not None and at_ms <= state.last.at_ms
+            if is_late and reading.value in (pending.said(name, at_ms), self._hours[name].said(at_ms)):
+                return None, None
+            pending.cells[name].setdefault(at_ms // BIN_MS, {})[at_ms] = reading.value
         pending.series[name], kept, revised = flagged(state, reading, limits)
-        if name not in self._group_of:
+        number = self._group_of.get(name)
+        if number is None:
             return kept, revised
-        return self._crossed(name, kept, pending), None if revised is None else self._crossed(name, revised, pending)
+        return self._crossed(name, number, kept, pending), revised and self._crossed(name, number, revised, pending)
 
-    def _crossed(self, name: str, kept: Kept, pending: Pending) -> Kept:
+    def _crossed(self, name: str, number: int, kept: Kept, pending: Pending) -> Kept:
         """Return a reading with what its neighbours say of it."""
-        number, place = self._group_of[name], half_hour(kept.at_ms)
-        key = (number, place)
-        odd = pending.odd.get(key)
+        key = (number, half_hour(kept.at_ms))
+        odd = self._odd.get(key)
         if odd is None:
-            odd = self._odd.get(key)
+            odd = pending.odd.get(key)
         if odd is None:
-            odd = pending.odd[key] = self._judge(self._groups[number], place, pending)
+            odd = pending.odd[key] = self._judge(self._groups[number], key[1], pending)
         return crossed(kept, odd.get(name, Doubt.NONE), is_covered=name in self._covered) if odd else kept
 
     def _judge(self, group: Group, place: int, pending: Pending) -> Odd:
         """Return what is odd in a group by the half hours up to one."""
         lines = {name: self._hours[name].line(place, pending.cells.get(name, {})) for name in group.heard}
-        return Held(group, lines, place - SPAN + 1).odd(SPAN - 1)
+        return Held(group, lines, place - SPAN + 1).odd_now()
 
     def settle(self, pending: Pending) -> None:
         """Remember what some readings left behind; to be called once they are on disk, and once only."""

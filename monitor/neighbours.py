@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from monitor.crosscheck import (
     A_DAY,
     NEIGHBOURS,
+    NOW,
     OF_COVERED,
     OF_HUMIDITY,
     OF_TEMPERATURE,
@@ -131,24 +133,49 @@ class Held:
         """Take the middles of half hours on end by sensor, each of shape (n,), and which half hour the first one is."""
         self._group, self._first = group, first
         self._values = np.stack([lines[name] for name in group.sensors])
-        self._shown: Array | None = None
+        self._vapour: Array | None = None
         if group.quantity is Quantity.HUMIDITY:
             blank = np.full(self._values.shape[1], _NO_THERMOMETER_C)
-            temps = np.stack([lines[name] if name else blank for name in group.warmth])
-            self._gone, self._shown = gone(as_pressure(self._values, temps)), gone(self._values)
-        else:
-            self._gone = gone(self._values)
-        under = np.stack([lines[name] for name in group.covered]) if group.covered else None
-        self._under = None if under is None else gone_from(under, self._values)
+            self._vapour = as_pressure(
+                self._values, np.stack([lines[name] if name else blank for name in group.warmth])
+            )
+        self._covers = np.stack([lines[name] for name in group.covered]) if group.covered else None
+        self._limits = OF_HUMIDITY if group.quantity is Quantity.HUMIDITY else OF_TEMPERATURE
+
+    @cached_property
+    def _gone(self) -> Array:
+        """Return how far each has gone from the others, shape (k, n)."""
+        return gone(self._values if self._vapour is None else self._vapour)
+
+    @cached_property
+    def _shown(self) -> Array | None:
+        """Return how far each has gone in what it shows, where that is something else."""
+        return None if self._vapour is None else gone(self._values)
+
+    @cached_property
+    def _under(self) -> Array | None:
+        """Return how far each sensor under a cover has gone from the others."""
+        return None if self._covers is None else gone_from(self._covers, self._values)
+
+    def odd_now(self) -> Odd:
+        """Return what is odd about each sensor for readings that are judged by the last half hour."""
+        line = self._values if self._vapour is None else self._vapour
+        far = float(np.nanmax(np.abs(gone(line[:, -NOW:])[:, -1]), initial=0.0)) >= self._limits.drifted
+        if self._covers is not None and not far:
+            under = gone_from(self._covers[:, -NOW:], self._values[:, -NOW:])[:, -1]
+            far = float(np.nanmax(np.abs(under), initial=0.0)) >= OF_COVERED.drifted
+        place = self._values.shape[1] - 1
+        if far:
+            return self.odd(place)
+        return dict.fromkeys(self._warmed(place), Doubt.LAMP_WARMED)
 
     def odd(self, place: int) -> Odd:
         """Return what is odd about each sensor for readings that are judged by a half hour, given as its place."""
         group, found = self._group, dict[str, Doubt]()
-        limits = OF_HUMIDITY if group.quantity is Quantity.HUMIDITY else OF_TEMPERATURE
         alone = Doubt.ONE_OF_TWO if len(group.sensors) <= NEIGHBOURS else Doubt.NONE
         for row, name in enumerate(group.sensors):
             shown = None if self._shown is None else float(self._shown[row, place])
-            if name in group.judged and has_gone(self._gone[row], place, limits, shown):
+            if name in group.judged and has_gone(self._gone[row], place, self._limits, shown):
                 found[name] = Doubt.DISAGREES | alone
         if alone and found:  # whichever of them has gone, the other has gone from it
             found = {name: Doubt.DISAGREES | alone for name in group.judged}
