@@ -34,7 +34,7 @@ def groups(tick: Tick) -> tuple[Group, ...]:
 def twin_of(tick: Tick, sensor: str) -> str | None:
     """Return the only neighbour of a sensor that has parted from it, so that nobody knows which is right, or None."""
     newest = tick.live.newest(sensor)
-    if newest is None or not newest.doubt & Doubt.ONE_OF_TWO:
+    if newest is None or not newest.doubt & Doubt.UNSURE:
         return None
     groups = groups_of(tick.farm)
     return next((name for group in groups if sensor in group.judged for name in group.sensors if name != sensor), None)
@@ -54,7 +54,7 @@ def milder_of_two(tick: Tick, sensor: str, low: float | None, high: float | None
     twin = twin_of(tick, sensor)
     if twin is None:
         return None
-    own, other = (tick.live.recent(name, tick.now - HELD, also=Doubt.ONE_OF_TWO) for name in (sensor, twin))
+    own, other = (tick.live.recent(name, tick.now - HELD, also=Doubt.UNSURE) for name in (sensor, twin))
     if not len(own.value) or not len(other.value) or to_ms(tick.now - STALE_AFTER) > int(other.measured_at_ms[-1]):
         return None
     theirs = np.interp(own.measured_at_ms, other.measured_at_ms, other.value)

@@ -20,7 +20,7 @@ from monitor.loadcell import BIN_MS
 from monitor.neighbours import Group, Held, Odd, groups_of, half_hour
 from monitor.readings import Block, Doubt, Flag
 
-BY_NEIGHBOURS = int(Doubt.DISAGREES | Doubt.LAMP_WARMED | Doubt.ONE_OF_TWO)
+BY_NEIGHBOURS = int(Doubt.DISAGREES | Doubt.LAMP_WARMED | Doubt.UNSURE)
 _OUT_OF_SPAN = int(Doubt.OUT_OF_SPAN)
 _PASS, _SUSPECT, _FAIL = int(Flag.PASS), int(Flag.SUSPECT), int(Flag.FAIL)
 _OPEN = 8  # half hours of a series that late readings may still change
@@ -178,13 +178,14 @@ def _group_of(groups: tuple[Group, ...]) -> dict[str, int]:
 
 
 def crossed(kept: Kept, odd: Doubt, *, is_covered: bool) -> Kept:
-    """Return a reading with what its neighbours say of it; under a cover it is no more than a doubt.
+    """Return a reading with what its neighbours say of it; warmth under a cover is no more than a doubt.
 
     A pile that heats up by itself is warmer than its room too, and must not go unseen.
     """
     if not odd:
         return kept
-    flag = _SUSPECT if kept.flag == _PASS and not is_covered else kept.flag
+    may_be_right = is_covered and odd & Doubt.UNSURE
+    flag = _SUSPECT if kept.flag == _PASS and not may_be_right else kept.flag
     return Kept(kept.at_ms, kept.value, flag, kept.doubt | int(odd))
 
 

@@ -172,7 +172,7 @@ class Held:
     def odd(self, place: int) -> Odd:
         """Return what is odd about each sensor for readings that are judged by a half hour, given as its place."""
         group, found = self._group, dict[str, Doubt]()
-        alone = Doubt.ONE_OF_TWO if len(group.sensors) <= NEIGHBOURS else Doubt.NONE
+        alone = Doubt.UNSURE if len(group.sensors) <= NEIGHBOURS else Doubt.NONE
         for row, name in enumerate(group.sensors):
             shown = None if self._shown is None else float(self._shown[row, place])
             if name in group.judged and has_gone(self._gone[row], place, self._limits, shown):
@@ -180,11 +180,9 @@ class Held:
         if alone and found:  # whichever of them has gone, the other has gone from it
             found = {name: Doubt.DISAGREES | alone for name in group.judged}
         if self._under is not None:
-            found |= {
-                name: Doubt.DISAGREES
-                for row, name in enumerate(group.covered)
-                if has_gone(self._under[row], place, OF_COVERED)
-            }
+            for row, name in enumerate(group.covered):
+                if has_gone(self._under[row], place, OF_COVERED):  # a pile heats up by itself, it does not cool down
+                    found[name] = Doubt.DISAGREES | (Doubt.UNSURE if self._under[row, place] > 0 else Doubt.NONE)
         for name in self._warmed(place):
             found[name] = found.get(name, Doubt.NONE) | Doubt.LAMP_WARMED
         return found

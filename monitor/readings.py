@@ -70,7 +70,7 @@ class Doubt(IntFlag):
     SPIKE = 32  # it stood off both its neighbours
     DISAGREES = 64  # its sensor has gone from its neighbours
     LAMP_WARMED = 128  # its sensor shows the lamp's heat
-    ONE_OF_TWO = 256  # with DISAGREES: there is one neighbour only, and it may be that one
+    UNSURE = 256  # with DISAGREES: it may be right all the same: its only neighbour is wrong, or a pile heats up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,7 @@ from monitor.amounts import say_list
 from monitor.farm import Sensor
 from monitor.loadcell import BIN_MS
 from monitor.neighbours import HELD_AGAINST
-from monitor.readings import Doubt, Quantity, Reading, from_ms, to_ms
+from monitor.readings import Doubt, Flag, Quantity, Reading, from_ms, to_ms
 
 _HANGS_FROM = timedelta(minutes=90)
 _TIMES_LONGER = 3
@@ -76,18 +76,20 @@ def _disagrees(sensor: Sensor, newest: Reading, tick: Tick) -> Finding:
     values = sorted({say_value(sensor.quantity, each.value, tick): each.value for each in others}.items(), key=_second)
     span = " to ".join(dict.fromkeys((values[0][0], values[-1][0]))) if values else "nothing"
     at, rule = newest.measured_at, "sensor disagrees"
-    if newest.doubt & Doubt.ONE_OF_TWO:
+    if sensor.under_cover:
+        why = (
+            "either the trays there heat up by themselves, or it is wrong."
+            if newest.doubt & Doubt.UNSURE
+            else "trays may be warmer than their room, and never so much colder."
+        )
+        said = f"{shows} under the cover and has gone from the open room, which shows {span}: {why}"
+        return _wrong(sensor, rule, at, newest.value, said, tick)
+    if newest.doubt & Doubt.UNSURE:
         other = say_list([each.sensor for each in others])
         return _wrong(
             sensor, rule, at, newest.value,
             f"{shows}, its only neighbour {other} {span}: they have parted, and of two nobody can say which is right. "
             "Until it is settled the room is told of only where both are outside.", tick,
-        )  # fmt: skip
-    if sensor.under_cover:
-        return _wrong(
-            sensor, rule, at, newest.value,
-            f"{shows} under the cover and has gone from the open room, which shows {span}: either the trays there heat "
-            "up by themselves, or it is wrong.", tick,
         )  # fmt: skip
     said = f"{shows} and has gone from its {len(others)} neighbours, which show {span}."
     return _wrong(sensor, rule, at, newest.value, said, tick)
@@ -130,7 +132,9 @@ def hangs_since(sensor: Sensor, tick: Tick) -> datetime | None:
 
 def _wrong(sensor: Sensor, rule: str, since: datetime, value: float, said: str, tick: Tick) -> Finding:
     """Return the finding of a sensor that cannot be believed, in words."""
-    unseen = "" if rule == "sensor is stuck" or sensor.under_cover else " Its readings raise no alarm meanwhile."
+    newest = tick.live.newest(sensor.id)
+    is_left_out = newest is not None and newest.flag is Flag.SUSPECT and not newest.doubt & Doubt.UNSURE
+    unseen = " Its readings raise no alarm meanwhile." if is_left_out else ""
     return Finding(
         rule=rule,
         spot=sensor.spot,

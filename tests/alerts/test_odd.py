@@ -78,6 +78,24 @@ def test_of_two_that_part_nobody_can_say_which_is_right(tmp_path: Path) -> None:
     assert "the room is told of only where both are outside" in both[0].cause
 
 
+@pytest.mark.parametrize(
+    ("by_hour", "says"),
+    [
+        pytest.param(0.2, "either the trays there heat up by themselves, or it is wrong", id="warmer"),
+        pytest.param(-0.2, "never so much colder", id="colder"),
+    ],
+)
+def test_under_a_cover_it_says_what_it_may_be(tmp_path: Path, by_hour: float, says: str) -> None:
+    """A pile may heat up; it does not cool down."""
+    where = farm(tmp_path, more=SENSORS + sensor_text("c", "temperature", "cellar/1/1", under_cover=True))
+    courses = {**PLAIN, "c": lambda before: swing(22.0)(before) + max(40 - before, 0) * by_hour}
+
+    (finding,) = found(flagged_moment(where, Book(), NOW, courses, hours=120), *RULES)
+
+    assert (finding.sensor, finding.rule) == ("c", "sensor disagrees")
+    assert says in finding.cause
+
+
 @settings(max_examples=50, deadline=None)
 @given(st.floats(-20, 20), st.floats(-5, 5))
 def test_a_room_that_moves_as_one_leaves_nobody_behind(level: float, step: float) -> None:

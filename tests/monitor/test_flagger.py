@@ -26,7 +26,7 @@ SENSORS += sensor_text("cover", "temperature", "cellar/1/1", under_cover=True)
 WHERE = farm(Path(mkdtemp()), more=SENSORS)
 START_MS = 1_772_000_000_000 // 1_800_000 * 1_800_000
 STEP_MS = 15 * 60_000
-BY_NEIGHBOURS = Doubt.DISAGREES | Doubt.LAMP_WARMED | Doubt.ONE_OF_TWO
+BY_NEIGHBOURS = Doubt.DISAGREES | Doubt.LAMP_WARMED | Doubt.UNSURE
 Row = tuple[int, int, float, int, int]
 
 
@@ -120,7 +120,7 @@ def test_the_records_hold_every_kind_of_oddity() -> None:
     doubts = {Doubt(each.doubt) for seed in range(8) for each in whole(record(seed)).values()}
 
     assert Doubt.DISAGREES in doubts
-    assert Doubt.DISAGREES | Doubt.ONE_OF_TWO in doubts
+    assert Doubt.DISAGREES | Doubt.UNSURE in doubts
     assert any(each & Doubt.LAMP_WARMED for each in doubts)
     assert any(each & Doubt.SPIKE for each in doubts)
 
@@ -181,12 +181,20 @@ def test_a_reading_that_comes_twice_keeps_its_flag() -> None:
     assert [take(reading) for reading in rows] == [(None, None)] * 3
 
 
-def test_under_a_cover_disagreement_is_a_doubt_and_no_flag() -> None:
-    """A pile that heats up by itself must not go unseen."""
-    rows = drifting(5, 0.3)
-    last = whole(rows)[5, rows[-1][1]]
+@pytest.mark.parametrize(
+    ("by_hour", "doubt", "flag"),
+    [
+        pytest.param(0.3, Doubt.DISAGREES | Doubt.UNSURE, Flag.PASS, id="warmer: a pile may heat up, and must be seen"),
+        pytest.param(-0.3, Doubt.DISAGREES, Flag.SUSPECT, id="colder than its room by itself it cannot be"),
+    ],
+)
+def test_a_thermometer_under_a_cover(by_hour: float, doubt: Doubt, flag: Flag) -> None:
+    """It is held against the open ones of the room, and they not against it."""
+    rows = drifting(5, by_hour)
+    found = whole(rows)
 
-    assert (last.doubt, last.flag) == (Doubt.DISAGREES, Flag.PASS)
+    assert (found[5, rows[-1][1]].doubt, found[5, rows[-1][1]].flag) == (doubt, flag)
+    assert not any(kept.doubt & Doubt.DISAGREES for (index, _), kept in found.items() if index != 5)
 
 
 @pytest.mark.parametrize(
