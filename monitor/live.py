@@ -65,6 +65,10 @@ class LiveState(Protocol):
         """Return the instant of a sensor's newest reading of any flag, or None."""
         ...
 
+    def last_came(self, sensor: str) -> datetime | None:
+        """Return when a sensor's newest arrival came, by the newest instant that any sensor had spoken of; or None."""
+        ...
+
     def usual_interval(self, sensor: str) -> timedelta | None:
         """Return how often a sensor usually speaks, learned from what is held; None: not known yet."""
         ...
@@ -91,6 +95,7 @@ class _Held:
     flags: array[int] = field(default_factory=lambda: array("b"))
     doubts: array[int] = field(default_factory=lambda: array("h"))
     heard_ms: int = 0
+    came_ms: int = 0
 
 
 class LiveBuffer:
@@ -101,10 +106,19 @@ class LiveBuffer:
         self._held_ms = int(held / timedelta(milliseconds=1))
         self._most = most
         self._sensors: dict[str, _Held] = {}
+        self._newest_ms = 0
         self._lock = threading.Lock()
 
     def take(self, block: Block) -> None:
         """Take in a committed block; a reading of the same instant replaces the earlier one."""
+        self._take(block)
+        with self._lock:
+            for index, at_ms in zip(block.sensor_index.tolist(), block.measured_at_ms.tolist(), strict=True):
+                self._newest_ms = max(self._newest_ms, at_ms)
+                self._sensors[block.sensors[index]].came_ms = self._newest_ms
+
+    def _take(self, block: Block) -> None:
+        """Put the readings of a block in their places."""
         rows = zip(
             block.sensor_index.tolist(),
             block.measured_at_ms.tolist(),
@@ -145,7 +159,9 @@ class LiveBuffer:
         with self._lock:
             for sensor in sensors:
                 self._sensors.pop(sensor, None)
-        self.take(block)
+        self._take(block)
+        with self._lock:
+            self._newest_ms = max(self._newest_ms, int(block.measured_at_ms.max(initial=0)))
 
     def latest(self, sensor: str) -> Reading | None:
         """Return a sensor's newest usable reading, or None."""
@@ -205,6 +221,15 @@ class LiveBuffer:
             rows = list(zip(held.flags[start:], held.doubts[start:], strict=True))
         suspect = sum(flag == Flag.SUSPECT and not doubt & _BY_NEIGHBOURS for flag, doubt in rows)
         return suspect, sum(flag == Flag.FAIL for flag, _ in rows), len(rows)
+
+    def last_came(self, sensor: str) -> datetime | None:
+        """Return when a sensor's newest arrival came, by the newest instant that any sensor had spoken of; or None.
+
+        After a start that is what its newest reading says.
+        """
+        with self._lock:
+            held = self._sensors.get(sensor)
+            return from_ms(max(held.came_ms, held.heard_ms)) if held is not None and held.heard_ms else None
 
     def usual_interval(self, sensor: str) -> timedelta | None:
         """Return the median of a sensor's last intervals; None under five of them."""
