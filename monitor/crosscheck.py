@@ -31,6 +31,8 @@ NOW = _DAYS * A_DAY + _SMOOTH
 """So many half hours back tell how far a sensor has gone in the last of them."""
 _ONE_BY_ONE = 3
 """What takes more than so many half hours from a quarter of the way to three quarters is a drift and no step."""
+_STEP_SHARE = 0.4
+"""So much of the way within an hour is a step, as of a fan that has died when its lamp comes on."""
 _LEAST_LIT = 8  # half hours lit, and dark, of the last day
 _FULL_AT_20 = float(saturation_vapour_pressure(np.array(20.0)))
 WARMED_BY_C = 4.0
@@ -54,8 +56,8 @@ class GoneLimits:
     fallen: float
 
 
-OF_TEMPERATURE = GoneLimits(drifted=1.2, shown=0.0, risen=5.0, fallen=5.0)
-OF_HUMIDITY = GoneLimits(drifted=7.0, shown=6.0, risen=None, fallen=30.0)
+OF_TEMPERATURE = GoneLimits(drifted=1.1, shown=0.0, risen=5.0, fallen=5.0)
+OF_HUMIDITY = GoneLimits(drifted=6.5, shown=5.5, risen=None, fallen=30.0)
 """A shelf where the fan has died turns damp at once: that is still air and no sensor."""
 OF_COVERED = GoneLimits(drifted=2.5, shown=0.0, risen=None, fallen=99.0)
 
@@ -153,8 +155,12 @@ def _drifted(share: Array) -> bool:
     low = np.flatnonzero(share < 0.25)
     if not len(low):
         return True  # it was there all the time
-    most = np.flatnonzero(share[low[-1] :] >= 0.75)
-    return bool(len(most)) and int(most[0]) > _ONE_BY_ONE
+    since = share[low[-1] :]
+    most = np.flatnonzero(since >= 0.75)
+    if not len(most) or int(most[0]) <= _ONE_BY_ONE:
+        return False
+    by_hour = np.abs(since[2:] - since[:-2])
+    return not bool((by_hour >= _STEP_SHARE).any())
 
 
 def lamp_step(values: Array, lit: Bools) -> Array:

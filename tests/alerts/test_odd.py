@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.crosscheck import OF_TEMPERATURE, gone, has_gone, lamp_step
+from monitor.crosscheck import OF_HUMIDITY, OF_TEMPERATURE, gone, has_gone, lamp_step
 from tests.support.air import Course, flagged_moment, found
 from tests.support.farms import Book, farm, sensor_text
 
@@ -119,6 +119,13 @@ def test_a_drift_is_told_from_a_step(hours: float, *, says: bool) -> None:
     line = np.clip((np.arange(100) - 60) / (2 * hours), 0, 1) * 2.0
 
     assert has_gone(line, 99, OF_TEMPERATURE) is says
+
+
+def test_steps_that_come_and_go_with_the_lamp_are_no_drift() -> None:
+    """A fan has died: damp by day, and at night not quite back to what it was."""
+    line = np.concatenate([np.zeros(40), np.full(30, 9.0), np.full(16, 3.5), [5.0, 7.5], np.full(20, 9.0)])
+
+    assert not any(has_gone(line, place, OF_HUMIDITY, shown=9.0) for place in range(40, len(line)))
 
 
 def test_what_is_parted_from_the_warmth_beside_it_is_the_thermometers_doing() -> None:
