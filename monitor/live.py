@@ -73,8 +73,12 @@ class LiveState(Protocol):
         """Return how often a sensor usually speaks, learned from what is held; None: not known yet."""
         ...
 
-    def doubted(self, sensor: str, since: datetime) -> tuple[int, int, int]:
-        """Return how many of a sensor's readings since an instant are suspect by themselves, failed, and in all."""
+    def doubted(self, sensor: str, since: datetime) -> tuple[int, int]:
+        """Return how many of a sensor's readings since an instant are suspect or failed, and how many there are."""
+        ...
+
+    def odd_by_itself(self, sensor: str, since: datetime) -> tuple[int, int, int]:
+        """Return how many of them are suspect but for what neighbours say, how many failed, and how many there are."""
         ...
 
     def take(self, block: Block) -> None:
@@ -213,8 +217,15 @@ class LiveBuffer:
             held = self._sensors.get(sensor)
             return from_ms(held.heard_ms) if held is not None and held.heard_ms else None
 
-    def doubted(self, sensor: str, since: datetime) -> tuple[int, int, int]:
-        """Return how many of a sensor's readings since an instant are suspect by themselves, failed, and in all."""
+    def doubted(self, sensor: str, since: datetime) -> tuple[int, int]:
+        """Return how many of a sensor's readings since an instant are suspect or failed, and how many there are."""
+        with self._lock:
+            held = self._sensors.get(sensor)
+            flags = held.flags[bisect_left(held.times, to_ms(since)) :] if held is not None else array("b")
+        return sum(flag not in USABLE for flag in flags), len(flags)
+
+    def odd_by_itself(self, sensor: str, since: datetime) -> tuple[int, int, int]:
+        """Return how many of them are suspect but for what neighbours say, how many failed, and how many there are."""
         with self._lock:
             held = self._sensors.get(sensor, _Held())
             start = bisect_left(held.times, to_ms(since))

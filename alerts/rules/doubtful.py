@@ -25,7 +25,7 @@ def doubtful(tick: Tick) -> tuple[Finding, ...]:
             continue
         usual = sensor.usual_interval or tick.live.usual_interval(sensor.id) or timedelta(0)
         over = max(_OVER, _INTERVALS * usual)
-        suspect, failed, count = tick.live.doubted(sensor.id, tick.now - over)
+        suspect, failed, count = tick.live.odd_by_itself(sensor.id, tick.now - over)
         if suspect + _FAILED_COUNTS * failed >= max(_LEAST, _SHARE * count):
             found.append(_finding(sensor, suspect + failed, count, over, tick))
     return tuple(found)
