@@ -54,6 +54,7 @@ bench-pages: $(STAMP)
 
 screenshots: $(STAMP)
 	@$(BIN)/python -m tests.support.screenshots
+
 bench-store: $(STAMP) system-packages
 	@$(BIN)/python -m tests.bench.store
 
