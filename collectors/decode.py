@@ -50,10 +50,12 @@ class Decoding:
     Attributes:
         values: What could be read.
         faults: What could not, each with how it should look.
+        keeps_times: Its times are never replaced by that of arrival: it comes out of a file, days late.
     """
 
     values: list[Decoded]
     faults: list[str]
+    keeps_times: bool = False
 
 
 def decode(payload: bytes, sensors: Sequence[Sensor], *, topic: str, arrived_s: float) -> list[Decoded]:

@@ -19,10 +19,11 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from collectors.intake import store_all
 from collectors.mqtt_client import Client, connect, new_client
 from collectors.pipeline import Message, Pipeline, Prepared
 from monitor.clock import Clock
-from monitor.errors import BrokerError, ChannelError, RejectedRowsError, StoreError
+from monitor.errors import BrokerError, ChannelError, StoreError
 from monitor.farm import BrokerSettings
 from monitor.readings import Block
 from monitor.stores.protocol import ReadingStore
@@ -379,9 +380,10 @@ class MqttCollector:
         wait_s = _FIRST_WAIT_S
         while True:
             try:
-                if stored is None:
-                    stored = self._store_all(messages)
-                self._pipeline.settle(stored)
+                with self._pipeline.turn:
+                    if stored is None:
+                        stored = self._store_all(messages)
+                    self._pipeline.settle(stored)
                 break
             except StoreError as exc:
                 log.error("store.failed messages=%s again_in_s=%s why=%s", len(batch), wait_s, exc)
@@ -397,14 +399,8 @@ class MqttCollector:
         return True
 
     def _store_all(self, messages: list[Message]) -> Prepared:
-        """Store what some messages become; rows that the server refuses for good are to be set aside."""
-        prepared = self._pipeline.prepare(messages)
-        try:
-            self._store.append(prepared.block)
-        except RejectedRowsError as exc:
-            refused = [(Message("store", row.encode(), messages[-1].arrived_at), why) for row, why in exc.rows]
-            prepared.aside.extend(refused)
-        return prepared
+        """Store what some messages become; see store_all."""
+        return store_all(messages, self._pipeline, self._store)
 
     def _hand_on(self, block: Block) -> None:
         """Tell who wants to know of a stored block; what goes wrong there costs no reading."""

@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from collectors.decode import Decoded, decode_each
+from collectors.decode import Decoded, Decoding, decode_each
 from collectors.routes import Routes
 from monitor.calibration import RAW
 from monitor.errors import StoreError
@@ -55,7 +55,7 @@ Calibrate = Callable[[Sensor, float, int], float]
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One message as the broker handed it over.
+    """One message as the broker, or another collector, handed it over.
 
     Attributes:
         topic: Its topic.
@@ -63,6 +63,8 @@ class Message:
         arrived_at: When it came (aware UTC).
         retained: The broker had kept it; it is not fresh.
         duplicate: It may have been handed over before (DUP).
+        given: What it says, where its collector has read it already (registers, a row of a file); the payload is
+            then kept for the quarantine only.
     """
 
     topic: str
@@ -70,6 +72,7 @@ class Message:
     arrived_at: datetime
     retained: bool = False
     duplicate: bool = False
+    given: Decoding | None = None
 
 
 @dataclass(slots=True)
@@ -154,6 +157,8 @@ class Pipeline:
         self._series: dict[str, SeriesFlags] = {}
         self._counters = Counters()
         self._counting = threading.Lock()
+        self.turn = threading.Lock()
+        """Held by a collector from prepare to settle: what is remembered of a series is for one at a time."""
 
     @property
     def counters(self) -> Counters:
@@ -222,21 +227,19 @@ class Pipeline:
 
     def _rows_of(self, message: Message, names: dict[str, int], prepared: Prepared) -> Sequence[Row]:
         """Return a message's readings as rows, and note in ``prepared`` what else is to be done about it."""
-        sensors = self.routes.of(message.topic)
-        if not sensors:
-            prepared.dropped["topic that no sensor claims"] += 1
-            prepared.unclaimed[message.topic] = message.payload[:_UNCLAIMED_SHOWN]
-            prepared.unclaimed.move_to_end(message.topic)
+        found = message.given or self._decoded(message, prepared)
+        if found is None:
             return ()
         arrived_s = message.arrived_at.timestamp()
-        found = decode_each(message.payload, sensors, topic=message.topic, arrived_s=arrived_s)
-        faults = found.faults
+        faults = list(found.faults)
         clocks = [self._wrong_clock(each, arrived_s) for each in found.values]
-        kept = self._fresh(message, list(zip(found.values, clocks, strict=True)), prepared)
+        kept = list(zip(found.values, clocks, strict=True))
+        if not found.keeps_times:
+            kept = self._fresh(message, kept, prepared)
         newest_wrong_s = max((each.at_s for each, wrong in kept if wrong), default=0.0)
         rows = []
         for each, wrong in kept:
-            at_ms = _instant_ms(each, message, newest_wrong_s if wrong else None)
+            at_ms = _instant_ms(each, message, newest_wrong_s if wrong and not found.keeps_times else None)
             corrected = self._calibrate(each.sensor, each.value, at_ms)
             judged = judge_value(each.sensor, corrected)
             if judged is None:
@@ -261,6 +264,16 @@ class Pipeline:
         if faults:
             prepared.aside.append((message, "; ".join(faults)))
         return rows
+
+    def _decoded(self, message: Message, prepared: Prepared) -> Decoding | None:
+        """Return what a message says to the sensors of its topic; None where no sensor claims it, which is noted."""
+        sensors = self.routes.of(message.topic)
+        if sensors:
+            return decode_each(message.payload, sensors, topic=message.topic, arrived_s=message.arrived_at.timestamp())
+        prepared.dropped["topic that no sensor claims"] += 1
+        prepared.unclaimed[message.topic] = message.payload[:_UNCLAIMED_SHOWN]
+        prepared.unclaimed.move_to_end(message.topic)
+        return None
 
     def _wrong_clock(self, decoded: Decoded, arrived_s: float) -> Doubt:
         """Return what is wrong with a device's clock, if anything."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from monitor.farm import Sensor
+from monitor.feeds import PUSHED
 
 _REMEMBERED = 10_000
 
@@ -47,9 +48,11 @@ class Routes:
     def filters(self) -> tuple[str, ...]:
         """Return the topic filters to subscribe to: one that lies within another is left out.
 
-        A broker may hand a message over once for each filter that takes it ([MQTT5] 3.3.4).
+        A broker may hand a message over once for each filter that takes it ([MQTT5] 3.3.4). What devices push over
+        HTTP is not asked of a broker.
         """
-        all_ = tuple(dict.fromkeys(sensor.topic for sensor in self._sensors if sensor.topic is not None))
+        topics = [sensor.topic for sensor in self._sensors if sensor.topic is not None]
+        all_ = tuple(dict.fromkeys(topic for topic in topics if not topic.startswith(PUSHED)))
         return tuple(each for each in all_ if not any(other != each and covers(other, each) for other in all_))
 
     def of(self, topic: str) -> tuple[Sensor, ...]:

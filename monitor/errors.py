@@ -8,6 +8,7 @@ TraywardenError                 anything we raise on purpose; its text says what
 ├── ConfigError                 farm.toml or a crop profile has faults; carries all of them
 ├── PayloadError                a message that cannot be read as a reading
 ├── UnitError                   a unit that cannot be converted to the quantity's own
+├── FeedError                   a Modbus line, watched folder or pushing device that cannot be read
 ├── ImportFileError             a file that cannot be read as a table of readings
 ├── StoreError                  a database that did not do what was asked
 │   ├── NewerSchemaError        the database was written by a newer version
@@ -88,6 +89,10 @@ class PayloadError(TraywardenError):
 
 class UnitError(TraywardenError):
     """A unit that cannot be converted to the quantity's own."""
+
+
+class FeedError(TraywardenError):
+    """A Modbus line, a watched folder or a pushing device that cannot be read; the others go on."""
 
 
 class ImportFileError(TraywardenError):

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from monitor.feeds import Feeds
 from monitor.people import Person
 from monitor.places import Places
 from monitor.readings import Quantity
@@ -210,6 +211,7 @@ class Farm:
         loss_trays_pct: Share of trays that the farm usually loses. [%]
         delivery_days: Weekdays on which the farm usually delivers.
         ping: Where a sign that all is well goes; None: nowhere.
+        feeds: Collectors beside MQTT.
         trays_in_pile: How many trays one pile is stacked to.
         concentrate_ml_per_l: What the label of the farm's own plant food says for a litre; None: none is used. [ml/l]
     """
@@ -232,6 +234,7 @@ class Farm:
     trays_in_pile: int = USUAL_PILE
     concentrate_ml_per_l: float | None = None
     ping: PingSettings | None = None
+    feeds: Feeds = field(default_factory=Feeds)
 
     def tray_size(self, kind: str | None) -> float:
         """Return a tray kind's area as a share of the nominal tray's; 1 where nobody said which."""

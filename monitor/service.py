@@ -11,7 +11,7 @@ import os
 import threading
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from alerts.advisor import Advisor
 from alerts.alarms_sql import SqlAlarms
@@ -21,6 +21,7 @@ from alerts.outbox_sql import SqlOutbox
 from alerts.ping import ping, ping_address
 from alerts.watch import RoomWatch
 from collectors.embedded_broker import EmbeddedBroker
+from collectors.intake import Intake
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
 from monitor.backup import copy_ledger
@@ -28,6 +29,7 @@ from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
 from monitor.errors import ChannelError, StoreError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
+from monitor.feeds import PUSHED
 from monitor.health import Health
 from monitor.live import HELD, LiveBuffer
 from monitor.profiles import Profile
@@ -39,6 +41,9 @@ from monitor.stores.engine import LEDGER_FILE
 from monitor.stores.ledger import open_ledger
 from monitor.stores.protocol import ReadingStore
 from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
+
+if TYPE_CHECKING:
+    from collectors.gathering import Gatherer
 
 log = logging.getLogger(__name__)
 
@@ -118,10 +123,12 @@ class Service:
         self._entries_read = -1
         self._read_set_ups()
         self._rebuild_live()
-        self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and farm.sensors else None
+        self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and self._needs_broker() else None
         self.pipeline = Pipeline(
             farm, quarantine=self.aside.quarantine, latest=self.store.latest, calibrate=self._calibrated
         )
+        self.intake = Intake(self.pipeline, self.store, after_commit=self._take)
+        self.gatherers: list[Gatherer] = []
         self.collector: MqttCollector | None = None
         self._self_watch = SelfWatch(farm.storage.folder)
         self.outbox = SqlOutbox(self.ledger.engine)
@@ -187,6 +194,7 @@ class Service:
         Raises:
             BrokerError: The broker's settings cannot be used.
         """
+        self._start_gatherers()
         if self.broker is None and not self._needs_broker():
             return
         if self.broker is not None:
@@ -202,9 +210,20 @@ class Service:
         )
         self.collector.start()
 
+    def _start_gatherers(self) -> None:
+        """Start the collectors beside MQTT; their libraries are imported only where the farm has any."""
+        feeds = self.farm.feeds
+        if feeds.registers or feeds.folders:
+            from collectors.gathering import gatherers
+
+            self.gatherers = gatherers(self.farm, self.intake, clock=self.clock)
+        for each in self.gatherers:
+            each.start()
+
     def _needs_broker(self) -> bool:
         """Tell whether anything of the farm goes over MQTT."""
-        return any(sensor.topic for sensor in self.farm.sensors.values()) or any(
+        topics = (sensor.topic for sensor in self.farm.sensors.values())
+        return any(topic and not topic.startswith(PUSHED) for topic in topics) or any(
             channel.kind == "mqtt" for channel in self.farm.channels.values()
         )
 
@@ -309,6 +328,7 @@ class Service:
             "broker_port": self.broker.port if self.broker is not None else self.farm.broker.port,
             "broker_connected": collector is not None and collector.is_connected,
             "trouble": collector.trouble if collector is not None else None,
+            "feeds": [{"name": each.name, "trouble": each.trouble} for each in self.gatherers],
             "disk_free_bytes": self.health(now).disk_free_bytes,
             "messages": counters.messages,
             "readings": counters.readings,
@@ -322,6 +342,9 @@ class Service:
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None
+        for each in self.gatherers:
+            each.stop()
+        self.gatherers = []
         if self.collector is not None:
             self.collector.stop()
             self.collector = None

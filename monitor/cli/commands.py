@@ -84,6 +84,7 @@ COMMANDS: dict[str, Known] = {
     "status": Known(ROOM, "How the monitor is.", "monitor.cli.run:status"),
     "try-channels": Known(ROOM, "Send everyone a test message.", "monitor.cli.channels:try_channels"),
     "sensors": Known(ROOM, "What each sensor last said, and how it is.", "monitor.cli.sensors:sensors"),
+    "registers": Known(ROOM, "Read each Modbus register once, and show it.", "monitor.cli.registers:registers"),
     "calibrate": Known(ROOM, "Check a sensor in ice or over salts.", "monitor.cli.calibrate:calibrate"),
     "scale": Known(ROOM, "Set up the scales under trays, and list them.", "monitor.cli.scale:scale"),
     "out-of-service": Known(ROOM, "Take a sensor out of service for a time.", "monitor.cli.alarms:out_of_service"),

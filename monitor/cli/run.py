@@ -129,6 +129,8 @@ def _tell_service(context: Context, state: dict[str, Any] | None, *, alive: bool
         context.echo(f"Broker on port {state['broker_port']} {answers}.")
     if state["trouble"]:
         context.echo(f"Trouble: {state['trouble']}")
+    for feed in state.get("feeds", []):
+        context.echo(f"{feed['name']}: {feed['trouble'] or 'is read'}.")
     free = state.get("disk_free_bytes")
     if free is not None:
         context.echo(f"{free / 1e9:.1f} GB are free on the disk of ledger and readings.")
