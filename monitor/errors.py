@@ -24,6 +24,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 
 class TraywardenError(Exception):
@@ -108,7 +109,16 @@ class NewerSchemaError(StoreError):
 
 
 class StoreUnavailableError(StoreError):
-    """The database does not answer now; trying again later may help."""
+    """The database does not answer now; trying again later may help.
+
+    Attributes:
+        again_in: How long it asks to be left alone; None: it did not say.
+    """
+
+    def __init__(self, text: str, *, again_in: timedelta | None = None) -> None:
+        """Keep what is told, and when to try again."""
+        self.again_in = again_in
+        super().__init__(text)
 
 
 class RejectedRowsError(StoreError):

@@ -164,13 +164,23 @@ class PingSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InfluxSettings:
-    """Where the InfluxDB is, for farms that keep readings there; the token never stands in farm.toml."""
+    """Where the InfluxDB is, for farms that keep readings there; the token never stands in farm.toml.
+
+    Attributes:
+        url: Its address.
+        database: Its database.
+        retention_policy: Its retention policy.
+        token_file: File with its token, or None.
+        token_env: Environment variable with its token, or None.
+        spool_mb: How large the queue on disk before it may grow. [MB]
+    """
 
     url: str
     database: str
     retention_policy: str = "autogen"
     token_file: Path | None = None
     token_env: str | None = None
+    spool_mb: int = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

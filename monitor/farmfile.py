@@ -288,6 +288,7 @@ class _FarmReader(PlaceReader, FeedReader):
             retention_policy=self.text_or(table, "retention_policy", path, "autogen"),
             token_file=self.path_or(table, "token_file", path),
             token_env=self.text_or(table, "token_env", path, None),
+            spool_mb=self.count_or(table, "spool_mb", path, 1000, 1, 10_000_000),
         )
 
     def farm(self, document: Mapping[str, Any]) -> Farm:

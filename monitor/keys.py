@@ -145,6 +145,7 @@ KEYS: tuple[Key, ...] = (
     Key("storage.influx", "retention_policy", "text", "autogen", "Its retention policy."),
     Key("storage.influx", "token_file", "file", "none", "File with its token."),
     Key("storage.influx", "token_env", "variable", "none", "Environment variable with its token."),
+    Key("storage.influx", "spool_mb", "megabytes", "1000", "Room on disk for readings while the server is away."),
 )
 """All keys, table by table; paths are taken from the folder of farm.toml."""
 

@@ -27,7 +27,7 @@ from collectors.pipeline import Pipeline
 from monitor.backup import copy_ledger
 from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
-from monitor.errors import ChannelError, StoreError, TraywardenError
+from monitor.errors import ChannelError, StoreError, StoreUnavailableError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
 from monitor.feeds import PUSHED
 from monitor.health import Health
@@ -44,6 +44,8 @@ from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 
 if TYPE_CHECKING:
     from collectors.gathering import Gatherer
+    from monitor.stores.influx import InfluxReadingStore
+    from monitor.stores.sender import Quarantine
 
 log = logging.getLogger(__name__)
 
@@ -75,8 +77,12 @@ def quarantine_store(farm: Farm) -> SqliteReadingStore:
     return SqliteReadingStore(farm.storage.folder / READINGS_FILE)
 
 
-def open_readings(farm: Farm) -> ReadingStore:
+def open_readings(farm: Farm, *, quarantine: Quarantine = lambda *_: None) -> ReadingStore:
     """Open the store in which the farm keeps its readings: the SQLite file, or InfluxDB where farm.toml says so.
+
+    Args:
+        farm: The farm.
+        quarantine: Shown the rows that an InfluxDB refuses for good.
 
     Raises:
         StoreError: It cannot be opened.
@@ -84,10 +90,26 @@ def open_readings(farm: Farm) -> ReadingStore:
     settings = farm.storage.influx
     if settings is None:
         return quarantine_store(farm)
+    from monitor.stores.spooled import SpooledReadingStore
+
+    return SpooledReadingStore(
+        open_influx(farm, settings, patient=True),
+        farm.storage.folder,
+        most_bytes=settings.spool_mb * 1_000_000,
+        quarantine=quarantine,
+    )
+
+
+def open_influx(farm: Farm, settings: InfluxSettings, *, patient: bool = False) -> InfluxReadingStore:
+    """Open the farm's InfluxDB itself, without the spool before it; patient: though it does not answer now.
+
+    Raises:
+        StoreError: It cannot be opened.
+    """
     from monitor.stores.influx import InfluxReadingStore
 
     spots = {sensor.id: (sensor.quantity, sensor.spot) for sensor in farm.sensors.values()}
-    return InfluxReadingStore(settings, influx_token(settings), spots)
+    return InfluxReadingStore(settings, influx_token(settings), spots, patient=patient)
 
 
 class Service:
@@ -117,7 +139,10 @@ class Service:
         self.started_at = clock()
         self.ledger = open_ledger(farm.storage.folder)
         self.aside = quarantine_store(farm)
-        self.store: ReadingStore = self.aside if farm.storage.influx is None else open_readings(farm)
+        self.store: ReadingStore = self.aside
+        if farm.storage.influx is not None:
+            self.store = open_readings(farm, quarantine=self.aside.quarantine)
+        self._is_rebuilt = False
         self.live = LiveBuffer()
         self.scales = Scales(farm.sensors)
         self._entries_read = -1
@@ -149,14 +174,18 @@ class Service:
         self._running = threading.Lock()
 
     def _rebuild_live(self) -> None:
-        """Read the sensors' last hours back from the store."""
+        """Read the sensors' last hours back from the store; one that does not answer now is asked again later."""
         sensors = list(self.farm.sensors)
-        if sensors:
-            now = self.clock()
-            self.live.rebuild(sensors, self.store.read(sensors, now - HELD, now + timedelta(minutes=5)))
-
-        if self.scales.followed:
-            self._read_back(self.scales.followed)
+        try:
+            if sensors:
+                now = self.clock()
+                self.live.rebuild(sensors, self.store.read(sensors, now - HELD, now + timedelta(minutes=5)))
+            if self.scales.followed:
+                self._read_back(self.scales.followed)
+        except StoreUnavailableError as exc:
+            log.warning("store.not_read_back why=%s", exc)
+            return
+        self._is_rebuilt = True
 
     def _read_back(self, sensors: Sequence[str]) -> None:
         """Read the last weeks of scales and air back from the store."""
@@ -231,9 +260,18 @@ class Service:
         """Judge, tell and send what is due; one call at a time. Returns when to be called next."""
         with self._running:
             self._read_set_ups()
-            if self.scales.stale():
-                self._read_back(self.scales.stale())
+            self._catch_up()
             return self.advisor.run_due(now)
+
+    def _catch_up(self) -> None:
+        """Read back what could not be read before; a store that is away keeps nobody from being told what is due."""
+        try:
+            if not self._is_rebuilt:
+                self._rebuild_live()
+            elif self.scales.stale():
+                self._read_back(self.scales.stale())
+        except StoreUnavailableError as exc:
+            log.warning("store.not_read_back why=%s", exc)
 
     def health(self, now: datetime) -> Health:
         """Return how the monitor itself is."""
@@ -328,6 +366,7 @@ class Service:
             "broker_port": self.broker.port if self.broker is not None else self.farm.broker.port,
             "broker_connected": collector is not None and collector.is_connected,
             "trouble": collector.trouble if collector is not None else None,
+            "store": self._store_status(),
             "feeds": [{"name": each.name, "trouble": each.trouble} for each in self.gatherers],
             "disk_free_bytes": self.health(now).disk_free_bytes,
             "messages": counters.messages,
@@ -336,6 +375,15 @@ class Service:
             "dropped": dict(counters.dropped),
             "unclaimed_topics": list(counters.unclaimed)[-20:],
         }
+
+    def _store_status(self) -> dict[str, Any] | None:
+        """Return how the way to an InfluxDB is; None: readings are kept in the SQLite file."""
+        from monitor.stores.spooled import SpooledReadingStore
+
+        if not isinstance(self.store, SpooledReadingStore):
+            return None
+        spool = self.store.spool
+        return {"waiting": spool.waiting(), "refused": spool.refused_count(), "trouble": self.store.trouble}
 
     def stop(self) -> None:
         """Stop listening and close everything; what is queued is stored first. A second call does nothing."""

@@ -129,6 +129,12 @@ def _tell_service(context: Context, state: dict[str, Any] | None, *, alive: bool
         context.echo(f"Broker on port {state['broker_port']} {answers}.")
     if state["trouble"]:
         context.echo(f"Trouble: {state['trouble']}")
+    store = state.get("store")
+    if store is not None:
+        context.echo(
+            f"InfluxDB: {store['waiting']} readings wait for it, {store['refused']} were refused by it"
+            f"{'; ' + store['trouble'] if store['trouble'] else ''}."
+        )
     for feed in state.get("feeds", []):
         context.echo(f"{feed['name']}: {feed['trouble'] or 'is read'}.")
     free = state.get("disk_free_bytes")

@@ -186,6 +186,7 @@ def test_what_the_full_farm_says_is_the_farm() -> None:
             database="saltcellar",
             retention_policy="long",
             token_file=FOLDER / "influx-token.txt",
+            spool_mb=250,
         ),
     )
 

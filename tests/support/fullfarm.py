@@ -197,6 +197,7 @@ url = "http://127.0.0.1:8086"
 database = "saltcellar"
 retention_policy = "long"
 token_file = "influx-token.txt"
+spool_mb = 250
 """
 
 INSTEAD = {

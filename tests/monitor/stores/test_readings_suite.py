@@ -13,6 +13,7 @@ from monitor.farm import InfluxSettings
 from monitor.readings import Block, Doubt, Flag, Quantity, Reading
 from monitor.stores.influx import InfluxReadingStore, tag
 from monitor.stores.protocol import ReadingStore
+from monitor.stores.spooled import SpooledReadingStore
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.influx import influx_server
 from tests.support.needs import require_binary
@@ -28,7 +29,10 @@ def influx_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield url
 
 
-@pytest.fixture(params=["sqlite", pytest.param("influx", marks=[pytest.mark.live, pytest.mark.xdist_group("influx")])])
+ON_INFLUX = [pytest.mark.live, pytest.mark.xdist_group("influx")]
+
+
+@pytest.fixture(params=["sqlite", pytest.param("influx", marks=ON_INFLUX), pytest.param("spooled", marks=ON_INFLUX)])
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ReadingStore]:
     """Return an empty store of each kind."""
     opened: ReadingStore
@@ -42,7 +46,8 @@ def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ReadingSto
 
         query = urllib.parse.urlencode({"q": f"CREATE DATABASE {name}"})
         urllib.request.urlopen(f"{url}/query?{query}", data=b"", timeout=10).close()
-        opened = InfluxReadingStore(InfluxSettings(url=url, database=name), "", WHERE)
+        server = InfluxReadingStore(InfluxSettings(url=url, database=name), "", WHERE)
+        opened = server if request.param == "influx" else SpooledReadingStore(server, tmp_path, most_bytes=10_000_000)
     yield opened
     opened.close()
 
