@@ -87,6 +87,8 @@ class Pace:
 class PushDoor:
     """Where devices push; it knows their tokens and takes what they send to the intake."""
 
+    name = "push"
+
     def __init__(
         self,
         devices: Iterable[Device],
@@ -105,7 +107,7 @@ class PushDoor:
         self._pace: dict[str, Pace] = {}
         self._room, self._waiting = waiting, 0
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="push-writer")
-        self.troubles: list[str] = []
+        self._troubles: list[str] = []
         for device in devices:
             self._let_in(device)
 
@@ -116,11 +118,16 @@ class PushDoor:
             if digest in self._by_token:
                 raise FeedError(f"device {device.id}: device {self._by_token[digest].id} has the same token")
         except FeedError as exc:
-            self.troubles.append(str(exc))
+            self._troubles.append(str(exc))
             log.error("push.left_out why=%s", exc)
             return
         self._by_token[digest] = device
         self._pace[device.id] = Pace(device.per_minute)
+
+    @property
+    def trouble(self) -> str | None:
+        """Return which devices are left out, and why; None: all are let in."""
+        return "; ".join(self._troubles) or None
 
     def close(self) -> None:
         """Store what is being stored, and take no more; a second call does nothing."""

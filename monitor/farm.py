@@ -163,6 +163,31 @@ class PingSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PagesSettings:
+    """Where the pages are served, and how people reach them.
+
+    Attributes:
+        serve: `traywarden run` serves the pages too.
+        address: IP address to listen on; a loopback one is open to everybody at this machine.
+        port: TCP port; 0 takes a free one.
+        cert_file: Certificate chain (PEM) for HTTPS, or None.
+        key_file: Its private key (PEM), or None.
+        behind_proxy: A proxy on this machine or network hands requests on, and speaks HTTPS with people.
+        url: The address under which people reach the pages, for links in nudges and labels; None: none are made.
+        names: Further host names under which the pages may be asked for.
+    """
+
+    serve: bool = True
+    address: str = "127.0.0.1"
+    port: int = 8467
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    behind_proxy: bool = False
+    url: str | None = None
+    names: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class InfluxSettings:
     """Where the InfluxDB is, for farms that keep readings there; the token never stands in farm.toml.
 
@@ -184,6 +209,21 @@ class InfluxSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PostgresSettings:
+    """Where the PostgreSQL is, for farms whose ledger several machines share; the password never stands in farm.toml.
+
+    Attributes:
+        address: ``postgresql://user@host:port/database``, without a password.
+        password_file: File with the password; None: as the server's own rules or the user's .pgpass have it.
+        password_env: Environment variable with it.
+    """
+
+    address: str
+    password_file: Path | None = None
+    password_env: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StorageSettings:
     """Where things are kept.
 
@@ -192,12 +232,14 @@ class StorageSettings:
         ledger_copies: Folder of the nightly copies of the ledger; None: none are made.
         keep_copies: How many nightly copies are kept.
         influx: Keep readings in InfluxDB instead of SQLite.
+        postgres: Keep the ledger in PostgreSQL instead of SQLite.
     """
 
     folder: Path
     ledger_copies: Path | None = None
     keep_copies: int = 30
     influx: InfluxSettings | None = None
+    postgres: PostgresSettings | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,6 +266,7 @@ class Farm:
         feeds: Collectors beside MQTT.
         trays_in_pile: How many trays one pile is stacked to.
         concentrate_ml_per_l: What the label of the farm's own plant food says for a litre; None: none is used. [ml/l]
+        pages: Where the pages are served.
     """
 
     name: str
@@ -245,6 +288,7 @@ class Farm:
     concentrate_ml_per_l: float | None = None
     ping: PingSettings | None = None
     feeds: Feeds = field(default_factory=Feeds)
+    pages: PagesSettings = field(default_factory=PagesSettings)
 
     def tray_size(self, kind: str | None) -> float:
         """Return a tray kind's area as a share of the nominal tray's; 1 where nobody said which."""

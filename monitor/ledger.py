@@ -86,7 +86,8 @@ class NewEntry:
             HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.
             IN_SERVICE: sensor. ACCEPTED: root (of the findings that are lived with), until, why. WITHDRAWN: why. A deed
             that was first read from a scale keeps ``proposal``, the key of what was read. What one command wrote
-            together keeps ``together``, a number that they share.
+            together keeps ``together``, a number that they share. What was tapped on a page keeps ``tap``, the tap's
+            own key, ``asked``, the key of the task that it answers, and ``put_back``, the tap that it undoes.
         corrects: Id of the entry that this one replaces, or None.
     """
 

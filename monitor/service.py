@@ -9,7 +9,7 @@ import json
 import logging
 import os
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -17,6 +17,7 @@ from alerts.advisor import Advisor
 from alerts.alarms_sql import SqlAlarms
 from alerts.channels import open_channels
 from alerts.news import down_news
+from alerts.outbox import OutboxRow
 from alerts.outbox_sql import SqlOutbox
 from alerts.ping import ping, ping_address
 from alerts.watch import RoomWatch
@@ -24,9 +25,10 @@ from collectors.embedded_broker import EmbeddedBroker
 from collectors.intake import Intake
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
-from monitor.backup import copy_ledger
+from monitor.backup import copy_ledger, ledger_steps
 from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
+from monitor.doors import Doors
 from monitor.errors import ChannelError, StoreError, StoreUnavailableError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
 from monitor.feeds import PUSHED
@@ -43,7 +45,10 @@ from monitor.stores.protocol import ReadingStore
 from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 
 if TYPE_CHECKING:
+    from starlette.routing import Route
+
     from collectors.gathering import Gatherer
+    from collectors.httppush import PushDoor
     from monitor.stores.influx import InfluxReadingStore
     from monitor.stores.sender import Quarantine
 
@@ -124,6 +129,7 @@ class Service:
         console: TextIO | None = None,
         look_every: timedelta = timedelta(minutes=1),
         watching_since: datetime | None = None,
+        on_change: Callable[[str], None] = lambda _topic: None,
     ) -> None:
         """Open the stores and build the parts; nothing listens yet.
 
@@ -134,10 +140,13 @@ class Service:
             console: Where a console channel prints; None: standard output.
             look_every: How often the room is judged.
             watching_since: Since when sensors could be heard; None: now.
+            on_change: Told ``readings`` or ``alarms`` when they changed, from whichever thread changed them.
         """
+        self.on_change = on_change
+        self._alarms_told: frozenset[tuple[str, str]] = frozenset()
         self.farm, self.profiles, self.clock = farm, profiles, clock
         self.started_at = clock()
-        self.ledger = open_ledger(farm.storage.folder)
+        self.ledger = open_ledger(farm.storage.folder, farm.storage.postgres)
         self.aside = quarantine_store(farm)
         self.store: ReadingStore = self.aside
         if farm.storage.influx is not None:
@@ -154,6 +163,7 @@ class Service:
         )
         self.intake = Intake(self.pipeline, self.store, after_commit=self._take)
         self.gatherers: list[Gatherer] = []
+        self._push_door: PushDoor | None = None
         self.collector: MqttCollector | None = None
         self._self_watch = SelfWatch(farm.storage.folder)
         self.outbox = SqlOutbox(self.ledger.engine)
@@ -169,9 +179,19 @@ class Service:
             channels=open_channels(farm, publish=self._publish, console=console),
             watching_since=watching_since or self.started_at,
             health=self.health,
+            links=self._answer_links,
         )
         self._scheduler: Any = None
         self._running = threading.Lock()
+
+    def _answer_links(self, row: OutboxRow, now: datetime) -> str:
+        """Return the links that answer a message's tasks, where farm.toml says how people reach the pages."""
+        channel = self.farm.channels.get(row.channel)
+        if self.farm.pages.url is None or channel is None or channel.kind == "console":
+            return ""
+        from dashboards.web.links import link_lines
+
+        return link_lines(Doors(self.farm.storage.folder), self.farm.pages.url, row.person, row.tasks, now)
 
     def _rebuild_live(self) -> None:
         """Read the sensors' last hours back from the store; one that does not answer now is asked again later."""
@@ -210,6 +230,16 @@ class Service:
         """Hand a committed block to all that follow the readings."""
         self.live.take(block)
         self.scales.take(block)
+        self.on_change("readings")
+
+    def follow_store(self, since: datetime) -> datetime:
+        """Take in what another process stored since an instant, and return since when to ask the next time."""
+        sensors = list(self.farm.sensors)
+        block = self.store.read(sensors, since, self.clock() + timedelta(minutes=5)) if sensors else None
+        if block is None or not len(block.measured_at_ms):
+            return since
+        self._take(block)
+        return from_ms(int(block.measured_at_ms.max()) + 1)
 
     def _publish(self, topic: str, payload: bytes) -> None:
         """Publish over the collector's connection."""
@@ -249,6 +279,15 @@ class Service:
         for each in self.gatherers:
             each.start()
 
+    def push_routes(self) -> list[Route]:
+        """Return the routes to which the farm's devices push; none where it has no such devices."""
+        if not self.farm.feeds.devices:
+            return []
+        from collectors.httppush import PushDoor, push_routes
+
+        self._push_door = PushDoor(self.farm.feeds.devices.values(), self.intake, clock=self.clock)
+        return push_routes(self._push_door)
+
     def _needs_broker(self) -> bool:
         """Tell whether anything of the farm goes over MQTT."""
         topics = (sensor.topic for sensor in self.farm.sensors.values())
@@ -261,7 +300,17 @@ class Service:
         with self._running:
             self._read_set_ups()
             self._catch_up()
-            return self.advisor.run_due(now)
+            again_at = self.advisor.run_due(now)
+        alarms = frozenset((alarm.key, alarm.state.value) for alarm in self.watch.active())
+        if alarms != self._alarms_told:
+            self._alarms_told = alarms
+            self.on_change("alarms")
+        return again_at
+
+    def look_at_once(self) -> None:
+        """Have the clockwork look now; nothing happens where none runs."""
+        if self._scheduler is not None:
+            self._scheduler.add_job(self._wake, "date", run_date=None, id="due", replace_existing=True)
 
     def _catch_up(self) -> None:
         """Read back what could not be read before; a store that is away keeps nobody from being told what is due."""
@@ -345,7 +394,11 @@ class Service:
         if folder is None or self.outbox.state(COPY_STATE) == today:
             return
         copied = copy_ledger(
-            self.farm.storage.folder / LEDGER_FILE, folder, now=now, keep=self.farm.storage.keep_copies
+            self.farm.storage.folder / LEDGER_FILE,
+            folder,
+            now=now,
+            keep=self.farm.storage.keep_copies,
+            write_ledger=ledger_steps(self.farm.storage, lambda: self.ledger.engine).write,
         )
         self.outbox.put([], state={COPY_STATE: today}, now=now)
         log.info("ledger.copied to=%s", copied)
@@ -357,6 +410,7 @@ class Service:
     def status(self, now: datetime) -> dict[str, Any]:
         """Return how the service is, as `traywarden status` shows it."""
         counters = self.pipeline.counters
+        doors = () if self._push_door is None else (self._push_door,)
         collector = self.collector
         return {
             "pid": os.getpid(),
@@ -367,7 +421,7 @@ class Service:
             "broker_connected": collector is not None and collector.is_connected,
             "trouble": collector.trouble if collector is not None else None,
             "store": self._store_status(),
-            "feeds": [{"name": each.name, "trouble": each.trouble} for each in self.gatherers],
+            "feeds": [{"name": each.name, "trouble": each.trouble} for each in (*self.gatherers, *doors)],
             "disk_free_bytes": self.health(now).disk_free_bytes,
             "messages": counters.messages,
             "readings": counters.readings,
@@ -390,6 +444,8 @@ class Service:
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None
+        if self._push_door is not None:
+            self._push_door.close()
         for each in self.gatherers:
             each.stop()
         self.gatherers = []

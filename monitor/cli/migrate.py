@@ -29,9 +29,7 @@ def migrate(context: Context, to: str, again: bool) -> None:
     farm = context.farm()
     settings = farm.storage.influx
     if settings is None:
-        raise RefusedError(
-            "farm.toml has no [storage.influx], which says where the InfluxDB is; leave it in until done"
-        )
+        raise RefusedError("farm.toml has no [storage.influx], which says where the InfluxDB is; put it in until done")
     if to == "sqlite":
         with closing(open_readings(farm)) as waiting:
             waiting.count()  # sends what still waits in the spool, or says why it cannot

@@ -229,7 +229,7 @@ def test_two_devices_never_share_a_token(tmp_path: Path, monkeypatch: pytest.Mon
     door.close()
     store.close()
 
-    assert door.troubles == ["device b: device a has the same token"]
+    assert door.trouble == "device b: device a has the same token"
 
 
 def test_a_pace_never_lets_more_through_than_it_says() -> None:

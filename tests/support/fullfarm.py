@@ -187,10 +187,24 @@ every_minutes = 10
 topic = "saltcellar/well"
 url_file = "ping-address.txt"
 
+[pages]
+serve = false
+address = "192.168.1.20"
+port = 8500
+cert_file = "pages-cert.pem"
+key_file = "pages-key.pem"
+behind_proxy = true
+url = "https://farm.example"
+names = ["shed.local"]
+
 [storage]
 folder = "records"
 ledger_copies = "copies"
 keep_copies = 7
+
+[storage.postgresql]
+address = "postgresql://traywarden@127.0.0.1:5432/saltcellar"
+password_file = "ledger-password.txt"
 
 [storage.influx]
 url = "http://127.0.0.1:8086"
@@ -203,6 +217,7 @@ spool_mb = 250
 INSTEAD = {
     "broker.password_env": ('password_file = "broker-password.txt"', 'password_env = "BROKER_PASSWORD"'),
     "ping.url_env": ('url_file = "ping-address.txt"', 'url_env = "PING_ADDRESS"'),
+    "storage.postgresql.password_env": ('password_file = "ledger-password.txt"', 'password_env = "LEDGER_PASSWORD"'),
     "storage.influx.token_env": ('token_file = "influx-token.txt"', 'token_env = "INFLUX_TOKEN"'),
 }
 """Keys that cannot stand beside the one they replace: (line of TEXT, line in its place)."""
