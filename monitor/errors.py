@@ -17,6 +17,7 @@ TraywardenError                 anything we raise on purpose; its text says what
 ├── BrokerError                 the MQTT broker cannot be reached, or refuses us
 ├── PagesError                  the pages cannot be served as farm.toml asks
 ├── ChannelError                a nudge could not be handed to its channel
+├── PictureError                a picture that could not be drawn
 ├── BackupError                 a copy that is incomplete, or does not match what it claims
 └── ShapeError                  arrays that do not belong together: a wrong call
 """
@@ -145,6 +146,10 @@ class PagesError(TraywardenError):
 
 class ChannelError(TraywardenError):
     """A nudge could not be handed to its channel."""
+
+
+class PictureError(TraywardenError):
+    """A picture that could not be drawn."""
 
 
 class BackupError(TraywardenError):

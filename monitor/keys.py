@@ -63,7 +63,7 @@ KEYS: tuple[Key, ...] = (
     Key("tray", "medium_depth_mm", "millimetres", "none", "How deep."),
     Key("tray", "owned", "1 to 10000", "none", "How many of them you have; a plan says when they run short."),
     Key("sensor", "id", "short name", "needed", "Name under which readings are kept; never change it."),
-    Key("sensor", "quantity", "temperature, humidity, light, ppfd, weight", "needed", "What it measures."),
+    Key("sensor", "quantity", "temperature, humidity, light, ppfd, weight, battery", "needed", "What it measures."),
     Key("sensor", "spot", "a place", "needed", "Where it measures, e.g. cellar/1/2."),
     Key("sensor", "topic", "MQTT topic, + and # allowed", "none", "Where it publishes; none: by hand or from files."),
     Key("sensor", "record", "SenML name or its end", "none", "Which record of a SenML pack is this sensor's."),
@@ -148,6 +148,10 @@ KEYS: tuple[Key, ...] = (
     Key("storage", "folder", "folder", "data", "Where ledger.db and readings.db are kept."),
     Key("storage", "ledger_copies", "folder", "none", "Where a nightly copy of the ledger goes; best on another disk."),
     Key("storage", "keep_copies", "1 to 3650", "30", "How many nightly copies are kept."),
+    Key("storage", "compact_after_days", "1 to 3650", "3", "Readings older than this are packed into files, nightly."),
+    Key(
+        "storage", "keep_raw_days", "62 to 36500", "for ever", "Whole months older than this keep 5-minute values only."
+    ),
     Key("storage.postgresql", "address", "address", "needed", "PostgreSQL for the ledger in place of SQLite."),
     Key("storage.postgresql", "password_file", "file", "none", "File with its password."),
     Key("storage.postgresql", "password_env", "variable", "none", "Environment variable with its password."),

@@ -71,7 +71,7 @@ class NewEntry:
             UNCOVERED: to (spot that they went to), early (days before earliest; set by the program), why.
             LIGHTS_ON: to (spot).
             WATERED: ml_per_tray. WEIGHED: grams, mark (full, dry or none). LIFTED: feel (heavy, right, light).
-            MOVED: to (spot). NOTED: text. LOOKED: text.
+            MOVED: to (spot). NOTED: text, photo (its name in the folder of photos). LOOKED: text.
             HARVESTED: grams (of all trays named), against_hold. DELIVERED: whom, living, grams, against_hold.
             DISCARDED: why. HELD, RELEASED: lot (or none: the entry's batch is meant), why.
             LOT: lot, crop, supplier, grams, packed_on, use_by, treated (each of them may be null: not said).

@@ -33,6 +33,7 @@ from monitor.errors import ChannelError, StoreError, StoreUnavailableError, Tray
 from monitor.farm import Farm, InfluxSettings, Sensor
 from monitor.feeds import PUSHED
 from monitor.health import Health
+from monitor.housekeeping import keep_house
 from monitor.live import HELD, LiveBuffer
 from monitor.profiles import Profile
 from monitor.readings import Block, from_ms
@@ -59,6 +60,8 @@ COPY_STATE = "last ledger copy"
 SCALES_FROM = timedelta(days=24)
 """How far back the readings of scales and air are read when their state is built anew: a batch's life."""
 _DOWN_FROM = timedelta(minutes=15)
+_KEEP_HOUSE = timedelta(hours=1)
+"""How often it is asked whether readings have left anything to be done."""
 _LOOK_AGAIN = timedelta(seconds=20)
 """How often the ledger is asked whether another process has written to it."""
 
@@ -220,6 +223,20 @@ class Service:
             self.scales.set_up(setups_of(entries, self.farm.sensors))
             self._calibrations = calibrations_of(entries)
 
+    def _catch_up(self) -> None:
+        """Take over what the ledger says of sensors, and read back from the store what needs it.
+
+        A store that does not answer keeps nobody from being told what is due; it is asked again the next time.
+        """
+        self._read_set_ups()
+        try:
+            if not self._is_rebuilt:
+                self._rebuild_live()
+            elif self.scales.stale():
+                self._read_back(self.scales.stale())
+        except StoreUnavailableError as exc:
+            log.warning("store.not_read_back why=%s", exc)
+
     def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
         """Return a value as a better instrument would have shown it, by the calibration of its day."""
         listed = self._calibrations.get(sensor.id)
@@ -234,6 +251,8 @@ class Service:
 
     def follow_store(self, since: datetime) -> datetime:
         """Take in what another process stored since an instant, and return since when to ask the next time."""
+        with self._running:
+            self._catch_up()
         sensors = list(self.farm.sensors)
         block = self.store.read(sensors, since, self.clock() + timedelta(minutes=5)) if sensors else None
         if block is None or not len(block.measured_at_ms):
@@ -298,7 +317,6 @@ class Service:
     def run_due(self, now: datetime) -> datetime:
         """Judge, tell and send what is due; one call at a time. Returns when to be called next."""
         with self._running:
-            self._read_set_ups()
             self._catch_up()
             again_at = self.advisor.run_due(now)
         alarms = frozenset((alarm.key, alarm.state.value) for alarm in self.watch.active())
@@ -311,16 +329,6 @@ class Service:
         """Have the clockwork look now; nothing happens where none runs."""
         if self._scheduler is not None:
             self._scheduler.add_job(self._wake, "date", run_date=None, id="due", replace_existing=True)
-
-    def _catch_up(self) -> None:
-        """Read back what could not be read before; a store that is away keeps nobody from being told what is due."""
-        try:
-            if not self._is_rebuilt:
-                self._rebuild_live()
-            elif self.scales.stale():
-                self._read_back(self.scales.stale())
-        except StoreUnavailableError as exc:
-            log.warning("store.not_read_back why=%s", exc)
 
     def health(self, now: datetime) -> Health:
         """Return how the monitor itself is."""
@@ -365,6 +373,9 @@ class Service:
             self._scheduler.add_job(
                 self.tell_well, "interval", seconds=self.farm.ping.every.total_seconds(), next_run_time=self.clock()
             )
+        self._scheduler.add_job(
+            self._keep_house, "interval", seconds=_KEEP_HOUSE.total_seconds(), next_run_time=self.clock(), id="house"
+        )
         self._scheduler.start()
         self.tell_downtime(self.clock())
         self._wake()
@@ -386,6 +397,15 @@ class Service:
             log.error("due.failed why=%s", exc)
         except Exception:
             log.exception("due.unexpected")
+
+    def _keep_house(self) -> None:
+        """Do what readings leave to be done, in a thread of its own; what goes wrong is tried again an hour later."""
+        try:
+            keep_house(self.store, self.farm.storage, self.clock())
+        except TraywardenError as exc:
+            log.error("house.failed why=%s", exc)
+        except Exception:
+            log.exception("house.unexpected")
 
     def _copy_ledger_nightly(self, now: datetime) -> None:
         """Copy the ledger once a local day, where farm.toml names a folder for it."""
@@ -441,6 +461,7 @@ class Service:
 
     def stop(self) -> None:
         """Stop listening and close everything; what is queued is stored first. A second call does nothing."""
+        self.aside.interrupt()
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None

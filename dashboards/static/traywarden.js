@@ -133,7 +133,24 @@
       shown.set(part.dataset.part, text);
       swap(part, next);
     }
-    marked(); fade();
+    marked(); fade(); drawn();
+  }
+
+  /* pictures are loaded when the page stands: its words are there before them */
+  async function drawn() {
+    const width = matchMedia("(min-width: 48rem)").matches ? "wide" : "narrow";
+    for (const figure of document.querySelectorAll("figure[data-picture]")) {
+      if (figure.dataset.drawn === figure.dataset.picture) continue;
+      figure.dataset.drawn = figure.dataset.picture;
+      try {
+        const answer = await fetch(`${figure.dataset.picture}?width=${width}&theme=page`);
+        if (!answer.ok) continue;
+        const svg = new DOMParser().parseFromString(await answer.text(), "image/svg+xml").documentElement;
+        if (svg.nodeName !== "svg") continue;
+        for (const old of figure.querySelectorAll(":scope > svg")) old.remove();
+        figure.prepend(document.importNode(svg, true));
+      } catch { delete figure.dataset.drawn; }
+    }
   }
 
   /* put a part in place, and leave what a person has opened, ticked, typed or stands on as it is */
@@ -207,5 +224,5 @@
   window.addEventListener("pageshow", (event) => { if (event.persisted) listen(); });
 
   if (person()) { listen(); marked(); send(); }
-  fade(); tell();
+  fade(); tell(); drawn();
 })();

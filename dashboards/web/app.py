@@ -26,9 +26,18 @@ log = logging.getLogger(__name__)
 
 GROUPS = (
     "rounds",
+    "racks",
+    "batch",
+    "sensors",
     "people",
     "onetap",
     "events",
+    "calendar",
+    "labels",
+    "api",
+    "sow",
+    "alarms",
+    "ahead",
 )
 """Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``; one whose forms may be kept in a phone
 and sent later has ``handlers(house) -> dict[path, Handler]`` too (see taps.py)."""

@@ -83,6 +83,7 @@ class Gate:
         pages = house.farm.pages
         url = urlsplit(pages.url) if pages.url else None
         self._secure = pages.cert_file is not None or (url is not None and url.scheme == "https")
+        self._netloc = url.netloc.casefold() if url is not None else None
         own = {"localhost", "127.0.0.1", "::1", pages.address, *pages.names}
         self._hosts = own | ({url.hostname} if url is not None and url.hostname else set())
 
@@ -102,7 +103,8 @@ class Gate:
 
         async def send_on(message: Message) -> None:
             if message["type"] == "http.response.start":
-                self._dress(MutableHeaders(scope=message), state["session"], kept)
+                is_secure = self._secure or scope.get("scheme") == "https"
+                self._dress(MutableHeaders(scope=message), state["session"], kept, is_secure=is_secure)
             await send(message)
 
         try:
@@ -214,7 +216,7 @@ class Gate:
     def _check_wish(self, request: Request) -> None:
         """Refuse what another site's page, or somebody without leave, wants changed."""
         state = request.state
-        if not _is_own_origin(request):
+        if not self._is_own_origin(request):
             raise _Refused(status=HTTPStatus.FORBIDDEN, why="This came from another site's page; nothing was changed.")
         by_header = request.headers.get("authorization", "").startswith("Bearer ")
         path = request.url.path
@@ -229,6 +231,16 @@ class Gate:
                 )
         if state.person is not None and not state.may_write and not path.startswith(("/sign-", "/tap/")):
             raise _Refused(status=HTTPStatus.FORBIDDEN, why="You may look, and not write: this token is read-only.")
+
+    def _is_own_origin(self, request: Request) -> bool:
+        """Tell whether a wish comes from our own pages, or from no browser at all."""
+        site = request.headers.get("sec-fetch-site")
+        if site is not None and site not in ("same-origin", "none"):
+            return False
+        origin = request.headers.get("origin")
+        if origin is None:
+            return True
+        return urlsplit(origin).netloc.casefold() in (request.headers.get("host", "").casefold(), self._netloc)
 
     def _turned_away(self, request: Request) -> Response | None:
         """Return the answer to somebody who must sign in first; None: go on."""
@@ -252,7 +264,9 @@ class Gate:
             return JSONResponse({"error": exc.why}, status_code=exc.status)
         return PlainTextResponse(exc.why + "\n", status_code=exc.status)
 
-    def _dress(self, headers: MutableHeaders, session: Mapping[str, Any], kept: Mapping[str, Any]) -> None:
+    def _dress(
+        self, headers: MutableHeaders, session: Mapping[str, Any], kept: Mapping[str, Any], *, is_secure: bool
+    ) -> None:
         """Put the headers on that every answer has, and the session's cookie where it changed."""
         headers["Content-Security-Policy"] = POLICY
         headers["X-Content-Type-Options"] = "nosniff"
@@ -262,30 +276,19 @@ class Gate:
         headers["Cross-Origin-Resource-Policy"] = "same-origin"
         headers["Permissions-Policy"] = "camera=(self), geolocation=(), microphone=()"
         headers.setdefault("Cache-Control", "no-store")
-        if self._secure:
+        if is_secure:
             headers["Strict-Transport-Security"] = "max-age=31536000"
         if dict(session) == dict(kept):
             return
         value = self._signer().dumps(dict(session)) if session else ""
         age = SESSION_S if session else 0
-        secure = "; Secure" if self._secure else ""
+        secure = "; Secure" if is_secure else ""
         headers.append("Set-Cookie", f"{COOKIE}={value}; Max-Age={age}; Path=/; HttpOnly; SameSite=Lax{secure}")
 
 
 def _came_by_proxy(headers: Headers) -> bool:
     """Tell whether a proxy has left its mark on a request."""
     return any(name in headers for name in ("x-forwarded-for", "x-forwarded-host", "forwarded", "x-real-ip", "via"))
-
-
-def _is_own_origin(request: Request) -> bool:
-    """Tell whether a wish comes from our own pages, or from no browser at all."""
-    site = request.headers.get("sec-fetch-site")
-    if site is not None and site not in ("same-origin", "none"):
-        return False
-    origin = request.headers.get("origin")
-    if origin is None:
-        return True
-    return urlsplit(origin).netloc.casefold() == request.headers.get("host", "").casefold()
 
 
 def form_token(session: dict[str, Any]) -> str:

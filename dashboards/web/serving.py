@@ -13,6 +13,7 @@ from ipaddress import ip_address
 import uvicorn
 from starlette.routing import BaseRoute
 
+from alerts.alarms import AlarmState
 from dashboards.web.app import build_app
 from dashboards.web.house import House
 from monitor.errors import PagesError, TraywardenError
@@ -21,6 +22,7 @@ from monitor.farm import PagesSettings
 log = logging.getLogger(__name__)
 
 _POLL = timedelta(seconds=1)
+_ALARMS_EVERY = 5  # polls
 _STOPS_WITHIN_S = 5
 
 
@@ -93,7 +95,9 @@ class PageServer:
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._run, name="pages", daemon=True)
         self._poller = threading.Thread(target=self._poll, name="pages poll", daemon=True)
+        self._warmer = threading.Thread(target=self._warm, name="pages warm", daemon=True)
         self._version = house.ledger.version()
+        self._alarms: dict[str, AlarmState] = {}
 
     @property
     def port(self) -> int:
@@ -114,6 +118,7 @@ class PageServer:
         """Serve, in the background."""
         self._thread.start()
         self._poller.start()
+        self._warmer.start()
 
     def _run(self) -> None:
         """Serve until stopped; what goes wrong is logged, and the monitor goes on."""
@@ -122,9 +127,22 @@ class PageServer:
         except Exception:
             log.exception("pages.failed")
 
+    def _warm(self) -> None:
+        """Have the pictures drawn that will be looked at first."""
+        house = self._house
+        try:
+            house.gallery.warm(house.lookout.moment(house.clock()).tick, house.store.read, house.nudges)
+        except TraywardenError as exc:
+            log.warning("pictures.not_warmed why=%s", exc)
+        except Exception:
+            if not self._stopped.is_set():  # the stores close while it reads
+                log.exception("pictures.not_warmed")
+
     def _poll(self) -> None:
-        """Ring when another process has written to the ledger, while anybody listens."""
+        """Ring when another process has written entries or alarms, while anybody listens."""
+        turn = 0
         while not self._stopped.wait(_POLL.total_seconds()):
+            turn += 1
             if not self._house.bell.listeners:
                 continue
             with suppress(TraywardenError):
@@ -132,13 +150,23 @@ class PageServer:
                 if version != self._version:
                     self._version = version
                     self._house.bell.ring("ledger")
+                if turn % _ALARMS_EVERY == 0:
+                    self._hear_alarms()
+
+    def _hear_alarms(self) -> None:
+        """Ring when an alarm stands elsewhere than at the last look."""
+        alarms = {key: alarm.state for key, alarm in self._house.alarms().items()}
+        if alarms != self._alarms:
+            self._alarms = alarms
+            self._house.bell.ring("alarms")
 
     def stop(self) -> None:
         """End the open streams, then the server; a second call does nothing."""
         self._stopped.set()
         self._house.bell.close()
         self._server.should_exit = True
-        for thread in (self._thread, self._poller):
+        self._house.gallery.close()
+        for thread in (self._thread, self._poller, self._warmer):
             if thread.ident is not None:
                 thread.join(_STOPS_WITHIN_S + 1)
         self._socket.close()

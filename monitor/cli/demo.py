@@ -255,8 +255,9 @@ class DemoRun:
         click.echo(f"  farm file, ledger and readings: {self.where}")
 
     def go_on(self, stopped: threading.Event) -> None:
-        """Go on in real time: a step each real minute, until stopped."""
-        click.echo(f"Going on in real time at {self.pages.address}; Ctrl-C stops.")
+        """Go on in real time: a step each real minute, until stopped; whoever opens the pages is the grower now."""
+        click.echo(f"Going on in real time at {self.pages.address}; the racks are yours now. Ctrl-C stops.")
+        self.waiting = []
         real = datetime.now(UTC)
         offset = self.clock() - real
         while not stopped.is_set():
@@ -265,7 +266,7 @@ class DemoRun:
             now = datetime.now(UTC) + offset
             self._publish(now)
             self._wait_until_committed(0)
-            self._at(now)
+            self.service.run_due(now)
 
     def end(self, stopped: threading.Event) -> None:
         """Have the run end at its next step."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import signal
 import threading
 from collections.abc import Callable, Sequence
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from monitor.cli.common import Context
+from monitor.errors import StoreError
 
 if TYPE_CHECKING:
     import socket
@@ -21,7 +23,9 @@ if TYPE_CHECKING:
     from dashboards.web.serving import PageServer
     from monitor.service import Service
 
-_FOLLOW_EVERY = timedelta(seconds=1)
+log = logging.getLogger(__name__)
+
+_FOLLOW_EVERY = timedelta(seconds=2)
 
 
 def open_pages(
@@ -117,7 +121,10 @@ def serve(context: Context, level: str) -> None:
         context.echo(f"{farm.name}: the pages are at {server.address}. Ctrl-C stops them.")
         since = context.clock() - timedelta(minutes=1)
         while not stopped.wait(_FOLLOW_EVERY.total_seconds()):
-            since = service.follow_store(since)
+            try:
+                since = service.follow_store(since)
+            except StoreError as exc:
+                log.warning("follow.failed why=%s", exc)
     finally:
         if server is not None:
             server.stop()

@@ -16,6 +16,8 @@ ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 NOUNS = [
+    "monitor.fixedpoint", "monitor.rolling", "monitor.series", "monitor.sharing", "monitor.housekeeping",
+    "monitor.inspection",
     "monitor.readings", "monitor.places", "monitor.people", "monitor.farm", "monitor.profiles", "monitor.ledger",
     "monitor.batches", "monitor.phases", "monitor.live", "alerts.findings", "alerts.tasks", "alerts.outbox",
     "alerts.alarms", "alerts.answers", "alerts.news", "alerts.doubts",
@@ -26,6 +28,18 @@ NOUNS = [
     "monitor.health", "monitor.doors", "monitor.feeds",
     "monitor.holds", "monitor.lots", "monitor.germination", "monitor.covers",
     "dashboards.records", "dashboards.sheet",
+    "dashboards.pages.walk", "dashboards.pages.taps", "dashboards.pages.justnow", "dashboards.pages.rounds",
+    "dashboards.pages.people", "dashboards.pages.onetap", "dashboards.pages.sorry",
+    "dashboards.web.house", "dashboards.web.lookout", "dashboards.web.show", "dashboards.web.taps",
+    "dashboards.web.links",
+    "monitor.desk", "monitor.sowing", "alerts.agenda", "alerts.promising", "dashboards.facts.rounds",
+    "dashboards.facts.dry", "dashboards.facts.measured", "dashboards.feed", "dashboards.zonerules", "dashboards.labels",
+    "dashboards.openapi", "dashboards.metrics", "dashboards.pages.calendar", "dashboards.pages.labels",
+    "dashboards.pages.sow", "dashboards.pages.alarms", "dashboards.pages.ahead",
+    "dashboards.daypicture", "dashboards.smallline", "dashboards.colours", "dashboards.drawing", "dashboards.batchdays",
+    "dashboards.pages.racks", "dashboards.pages.figures", "dashboards.pages.batch", "dashboards.pages.deeds",
+    "dashboards.pages.wishes", "dashboards.pages.sensors",
+    "monitor.traydeeds", "monitor.sensordeeds", "monitor.correcting",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
     "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
 ]  # fmt: skip

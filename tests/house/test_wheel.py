@@ -79,6 +79,10 @@ def test_a_farm_can_be_begun_and_looked_over(installed: Path, tmp_path: Path) ->
     "inside",
     [
         "dashboards/templates/grow.html.j2",
+        "dashboards/templates/labels.css.j2",
+        "dashboards/templates/labels.html.j2",
+        "dashboards/templates/sheet.css.j2",
+        "dashboards/templates/web/ahead.html",
         "dashboards/templates/print.css.j2",
         "dashboards/templates/records.html.j2",
         "dashboards/templates/sheet.html.j2",

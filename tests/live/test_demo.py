@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import re
 import signal
 import subprocess
 import sys
+import urllib.request
+from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboards.thin import thin
 from simulated_feeds.parameters import TrayParameters
 from simulated_feeds.tray import Tray
 from tests.support.farms import TEXT, sensor_text
@@ -94,16 +95,27 @@ def test_a_simulated_trays_water_closes_to_the_gram(
     assert tray.weight_g == tray.parameters.dry_g + tray.water_g
 
 
-@given(st.lists(st.floats(-50, 50), min_size=1, max_size=400), st.integers(1, 60))
-def test_thinning_keeps_the_extremes_and_the_gaps(values: list[float], stretches: int) -> None:
-    """Lowest and highest stay; a gap of an hour stays a gap; at most a few points a stretch."""
-    value = np.array(values)
-    at_ms = np.arange(len(values), dtype=np.int64) * 60_000
-    at_ms[len(values) // 2 :] += 3_600_000
+@pytest.mark.live
+def test_on_a_terminal_the_demo_stays_with_its_pages_until_ctrl_c(tmp_path: Path) -> None:
+    """It prints the address, serves the simulated farm there, and ends in order."""
+    ours, its = pty.openpty()
+    command = [sys.executable, "-m", "monitor.cli", "demo", "--days", "1", "--folder", str(tmp_path / "demo")]
+    demo = subprocess.Popen(command, stdout=its, stderr=its, stdin=its)
+    os.close(its)
+    said, address = "", ""
+    with os.fdopen(ours, "rb", buffering=0) as terminal:
+        while not address and (heard := terminal.read(4096)):
+            said += heard.decode()
+            found = re.search(r"Going on in real time at (http\S+);", said)
+            address = found.group(1) if found else ""
+        assert address, said
+        with urllib.request.urlopen(address, timeout=20) as answer:
+            page = answer.read().decode()
+        demo.send_signal(signal.SIGINT)
+        with suppress(OSError):  # the terminal's other end closes with the program
+            while terminal.read(4096):
+                pass
 
-    times, kept = thin(at_ms, value, stretches=stretches, gap_ms=1_800_000)
-
-    assert np.nanmin(kept) == value.min()
-    assert np.nanmax(kept) == value.max()
-    assert np.isnan(kept).sum() == (1 if len(values) > 1 else 0)
-    assert (np.diff(times) >= 0).all()
+    assert demo.wait(30) == 0
+    assert "SIMULATED" in page
+    assert "Saltcellar Farm" in page

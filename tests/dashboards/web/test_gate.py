@@ -159,6 +159,22 @@ def test_under_https_the_cookie_is_secure(tmp_path: Path) -> None:
     assert "strict-transport-security" in said
 
 
+def test_a_proxy_may_ask_under_its_own_name(tmp_path: Path) -> None:
+    """The browser's origin is the address that farm.toml names, the host that of this machine."""
+    house = lodge(tmp_path, more='[pages]\nbehind_proxy = true\nurl = "https://farm.example"\n')
+    house.doors.set_password("ines", "salt and light")
+    client = house.client(base_url="https://127.0.0.1:8467")  # what the proxy asks for, on behalf of the browser
+    proxy = {"Origin": "https://farm.example", "X-Forwarded-For": "198.51.100.7"}
+    token = csrf_of(client.get("/sign-in", headers=proxy).text)
+    form = {"csrf": token, "who": "ines", "password": "salt and light"}
+
+    evil = client.post("/sign-in", data=form, headers={**proxy, "Origin": "https://evil.example"})
+    own = client.post("/sign-in", data=form, headers=proxy)
+
+    assert evil.status_code == 403
+    assert own.status_code == 303
+
+
 def test_a_cookie_that_somebody_altered_is_none(abroad: Lodge) -> None:
     """Sessions are signed."""
     client = abroad.client(base_url=OTHER)
