@@ -13,8 +13,10 @@ from collections import Counter, OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import NamedTuple
 
 from collectors.decode import Decoded, Decoding, decode_each
+from collectors.quickpacks import QuickPacks
 from collectors.routes import Routes
 from monitor.calibration import RAW
 from monitor.errors import StoreError
@@ -32,6 +34,7 @@ _UNCLAIMED_KEPT = 200
 _UNCLAIMED_SHOWN = 200  # bytes of a payload
 _TOPICS_REMEMBERED = 10_000
 _ARRIVAL = int(Doubt.ARRIVAL_TIME)
+_PASS, _NOT_EVALUATED = int(Flag.PASS), int(Flag.NOT_EVALUATED)
 
 _FAIL = {
     Quantity.TEMPERATURE: (-20.0, 60.0),
@@ -54,8 +57,7 @@ Calibrate = Callable[[Sensor, float, int], float]
 """(sensor, value in the stored unit, instant in ms) -> the value that a better instrument would have shown."""
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+class Message(NamedTuple):
     """One message as the broker, or another collector, handed it over.
 
     Attributes:
@@ -107,6 +109,7 @@ class Prepared:
         dropped: Messages left out, by reason.
         unclaimed: Payloads of topics that no sensor claims, newest last.
         series: What is remembered of the series that spoke, for the flags of what comes next.
+        revises: A reading of the block, or of an earlier one, has its flag revised by it.
     """
 
     block: Block
@@ -116,6 +119,7 @@ class Prepared:
     dropped: Counter[str] = field(default_factory=Counter)
     unclaimed: OrderedDict[str, bytes] = field(default_factory=OrderedDict)
     series: dict[str, SeriesFlags] = field(default_factory=dict)
+    revises: bool = False
 
 
 def judge_value(sensor: Sensor, value: float) -> tuple[float, Flag, Doubt] | None:
@@ -136,6 +140,14 @@ def judge_value(sensor: Sensor, value: float) -> tuple[float, Flag, Doubt] | Non
     return value, Flag.PASS, Doubt.NONE
 
 
+def sure_span(sensor: Sensor) -> tuple[float, float]:
+    """Return the span within which judge_value keeps a sensor's value as it is, and passes it. [stored unit]."""
+    low, high = _FAIL[sensor.quantity]
+    if sensor.quantity is Quantity.HUMIDITY:
+        return low, 100.0
+    return _SUSPECT.get(sensor.quantity, (low, high))
+
+
 def as_measured(_sensor: Sensor, value: float, _at_ms: int) -> float:
     """Return a value unchanged: no sensor is calibrated."""
     return value
@@ -154,6 +166,7 @@ class Pipeline:
         self.routes = Routes(farm.sensors.values())
         self._records_from_s = farm.records_from.timestamp()
         self._quarantine, self._latest, self._calibrate = quarantine, latest, calibrate
+        self._quick = QuickPacks(self.routes.of, sure_span)
         self._untimed: dict[str, bytes] = {}
         self._series: dict[str, SeriesFlags] = {}
         self._counters = Counters()
@@ -185,13 +198,14 @@ class Pipeline:
         rows: list[Row] = []
         for message in messages:
             try:
-                rows.extend(self._rows_of(message, names, prepared))
+                if not self._quick_rows(message, names, prepared, rows):
+                    rows.extend(self._rows_of(message, names, prepared))
             except StoreError:
                 raise
             except Exception as exc:  # a message that trips our own code costs itself only
                 log.exception("pipeline.failed topic=%s", message.topic)
                 prepared.aside.append((message, f"our own fault, please report it: {exc!r:.200}"))
-        if prepared.series:  # a revised flag may meet its own reading in one block: a store is given one of them
+        if prepared.revises:  # a revised flag may meet its own reading in one block: a store is given one of them
             rows = list({(row[0], row[1]): row for row in rows}.values())
         prepared.block = Block.from_rows(tuple(names), rows)
         return prepared
@@ -225,6 +239,45 @@ class Pipeline:
         with self._counting:
             self._counters.quarantined += 1
         log.warning("message.quarantined topic=%s why=%s", message.topic, why)
+
+    def _quick_rows(self, message: Message, names: dict[str, int], prepared: Prepared, rows: list[Row]) -> bool:
+        """Add the readings of a pack of the usual form; False, and nothing is added: it is to go the long way.
+
+        What comes of it is what _rows_of makes of it.
+        """
+        if message.given is not None:
+            return False
+        newest_s = message.arrived_at.timestamp() + CLOCK_TOLERANCE_S
+        quick = self._quick.read(message.topic, message.payload, self._records_from_s, newest_s)
+        if quick is None:
+            return False
+        values, times_s = quick.values, quick.times_s
+        series, known, calibrate = prepared.series, self._series, self._calibrate
+        for at, sensor, factor, offset, low, high, limits in quick.takes:
+            name = sensor.id
+            at_ms = round(times_s[at] * 1000)
+            measured = factor * values[at] + offset
+            value = measured if calibrate is as_measured else calibrate(sensor, measured, at_ms)
+            if value != measured:
+                rows.append((names.setdefault(name + RAW, len(names)), at_ms, measured, _NOT_EVALUATED, 0))
+            flag, odd = _PASS, 0
+            if not low <= value <= high:
+                judged = judge_value(sensor, value)
+                if judged is None:
+                    prepared.aside.append((message, f"the value of sensor {name} is no finite number"))
+                    continue
+                value, flag, odd = judged[0], int(judged[1]), int(judged[2])
+            place = names.setdefault(name, len(names))
+            if limits is None:
+                rows.append((place, at_ms, value, flag, odd))
+                continue
+            state = series.get(name) or known.get(name, FRESH)
+            series[name], now, revised = flagged(state, Kept(at_ms, value, flag, odd), limits)
+            if revised is not None:
+                prepared.revises = True
+                rows.append((place, *revised))
+            rows.append((place, *now))
+        return True
 
     def _rows_of(self, message: Message, names: dict[str, int], prepared: Prepared) -> Sequence[Row]:
         """Return a message's readings as rows, and note in ``prepared`` what else is to be done about it."""
@@ -260,6 +313,7 @@ class Pipeline:
             state = prepared.series.get(name) or self._series.get(name, FRESH)
             prepared.series[name], kept_now, revised = flagged(state, Kept(at_ms, value, int(flag), odd), limits)
             if revised is not None:
+                prepared.revises = True
                 rows.append((place, *revised))
             rows.append((place, *kept_now))
         if faults:

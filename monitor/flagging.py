@@ -14,6 +14,7 @@ from monitor.readings import Doubt, Flag, Quantity
 
 _NEAR_MS = 15 * 60_000  # neighbours further apart say nothing of a spike
 _PASS, _SUSPECT, _FAIL = int(Flag.PASS), int(Flag.SUSPECT), int(Flag.FAIL)
+_SPIKE = int(Doubt.SPIKE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,21 +76,26 @@ def flagged(state: SeriesFlags, reading: Kept, limits: FlagLimits) -> tuple[Seri
 
     A reading that is not later than the last is kept as it is, and nothing is judged by it.
     """
-    last, before = state.last, state.before
-    if last is not None and reading.at_ms <= last.at_ms:
+    before, last, same_since = state
+    if last is None:
+        return SeriesFlags(None, reading, reading.at_ms), reading, None
+    at_ms, value, flag, doubt = reading
+    if at_ms <= last.at_ms:
         return state, reading, None
-    revised = None
-    if last is not None and before is not None and last.flag in (_PASS, _SUSPECT):
+    revised, reference, step = None, last, value - last.value
+    if before is not None and last.flag in (_PASS, _SUSPECT) and (last.value - before.value) * step < 0:
         spike = _spike_flag(before, last, reading, limits)
         if spike > _PASS:
-            revised = last = Kept(last.at_ms, last.value, max(spike, last.flag), last.doubt | int(Doubt.SPIKE))
-    reference = before if revised is not None else last
-    same_since = state.same_since_ms if last is not None and last.value == reading.value else reading.at_ms
-    flag = reading.flag
-    if flag == _PASS:
+            revised = last = Kept(last.at_ms, last.value, max(spike, last.flag), last.doubt | _SPIKE)
+            reference = before
+    if step != 0.0:
+        same_since = at_ms
+    # a small step is no fast one, and a number that moved is not flat: the usual case, which costs nothing more
+    is_usual = revised is None and step != 0.0 and -limits.rate_per_min <= step <= limits.rate_per_min
+    if flag == _PASS and not is_usual:
         flag = max(_rate_flag(reference, reading, limits), _flat_flag(reading, same_since, limits))
-    now = Kept(reading.at_ms, reading.value, flag, reading.doubt)
-    return SeriesFlags(last, now, same_since), now, revised
+        reading = Kept(at_ms, value, flag, doubt)
+    return SeriesFlags(last, reading, same_since), reading, revised
 
 
 def _rate_flag(last: Kept | None, reading: Kept, limits: FlagLimits) -> int:
