@@ -58,7 +58,7 @@ class Client(paho.Client):
         """Acknowledge messages of QoS 1, in this order, in one write.
 
         One call of ack() each would wake the network thread, and write to the socket, once a message. The packets are
-        the same: [MQTT5] section 3.4 leaves reason and properties out where all is well, and so does [MQTT311].
+        the same; reason and properties are left out where all is well ([MQTT5] section 3.4.2).
         """
         packets = np.empty(len(mids), dtype=[("head", ">u2"), ("mid", ">u2")])
         packets["head"], packets["mid"] = _PUBACK_HEAD, mids

@@ -253,8 +253,7 @@ class Pipeline:
             return False
         values, times_s = quick.values, quick.times_s
         series, known, calibrate = prepared.series, self._series, self._calibrate
-        for at, sensor, factor, offset, low, high, limits in quick.takes:
-            name = sensor.id
+        for at, sensor, name, factor, offset, low, high, limits in quick.takes:
             at_ms = round(times_s[at] * 1000)
             measured = factor * values[at] + offset
             value = measured if calibrate is as_measured else calibrate(sensor, measured, at_ms)

@@ -41,6 +41,7 @@ class Take(NamedTuple):
 
     place: int
     sensor: Sensor
+    name: str
     factor: float
     offset: float
     low: float
@@ -116,7 +117,7 @@ class QuickPacks:
         except (PayloadError, UnitError):
             taken = []
         takes = tuple(
-            Take(place, sensor, factor, offset, *self._sure(sensor), LIMITS.get(sensor.quantity))
+            Take(place, sensor, sensor.id, factor, offset, *self._sure(sensor), LIMITS.get(sensor.quantity))
             for sensor, place, factor, offset in taken
         )
         if len(self._known) >= _REMEMBERED or self._records + len(names) > _SIGNATURES:

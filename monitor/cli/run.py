@@ -38,7 +38,7 @@ def run(context: Context, level: str) -> None:
     A monitor, not a safety device: it switches nothing, and must not be the only thing that watches a heater.
     """
     from dashboards.web.bell import Bell
-    from monitor.service import Service
+    from monitor.service import Service, rest_from_garbage
 
     set_up_log(level)
     farm = context.farm()
@@ -52,6 +52,7 @@ def run(context: Context, level: str) -> None:
         pages = _pages(service, bell)
         service.start_listening()
         service.start_clockwork()
+        rest_from_garbage()
         if pages is not None:
             pages.start()
         port = f", embedded broker on port {service.broker.port}" if service.broker else ""
