@@ -21,7 +21,8 @@ from collectors.routes import Routes
 from monitor.calibration import RAW
 from monitor.errors import StoreError
 from monitor.farm import Farm, Sensor
-from monitor.flagging import FRESH, LIMITS, Kept, SeriesFlags, flagged
+from monitor.flagger import Flagger, Pending
+from monitor.flagging import Kept
 from monitor.readings import Block, Doubt, Flag, Quantity, Reading, to_ms
 
 log = logging.getLogger(__name__)
@@ -108,7 +109,7 @@ class Prepared:
         untimed: Newest payload without a time of its own, by topic.
         dropped: Messages left out, by reason.
         unclaimed: Payloads of topics that no sensor claims, newest last.
-        series: What is remembered of the series that spoke, for the flags of what comes next.
+        flags: What is to be remembered for the flags of what comes next.
         revises: A reading of the block, or of an earlier one, has its flag revised by it.
     """
 
@@ -118,7 +119,7 @@ class Prepared:
     untimed: dict[str, bytes] = field(default_factory=dict)
     dropped: Counter[str] = field(default_factory=Counter)
     unclaimed: OrderedDict[str, bytes] = field(default_factory=OrderedDict)
-    series: dict[str, SeriesFlags] = field(default_factory=dict)
+    flags: Pending = field(default_factory=Pending)
     revises: bool = False
 
 
@@ -168,11 +169,15 @@ class Pipeline:
         self._quarantine, self._latest, self._calibrate = quarantine, latest, calibrate
         self._quick = QuickPacks(self.routes.of, sure_span)
         self._untimed: dict[str, bytes] = {}
-        self._series: dict[str, SeriesFlags] = {}
+        self._flagger = Flagger(farm)
         self._counters = Counters()
         self._counting = threading.Lock()
         self.turn = threading.Lock()
         """Held by a collector from prepare to settle: what is remembered of a series is for one at a time."""
+
+    def remember(self, block: Block) -> None:
+        """Take in what is stored of the last days, so that a restart changes no flag; before the first message."""
+        self._flagger.remember(block)
 
     @property
     def counters(self) -> Counters:
@@ -220,7 +225,7 @@ class Pipeline:
             self.set_aside(*prepared.aside[0])
             prepared.aside.pop(0)
         self._untimed |= prepared.untimed
-        self._series |= prepared.series
+        self._flagger.settle(prepared.flags)
         while len(self._untimed) > _TOPICS_REMEMBERED:
             del self._untimed[next(iter(self._untimed))]
         with self._counting:
@@ -252,7 +257,7 @@ class Pipeline:
         if quick is None:
             return False
         values, times_s = quick.values, quick.times_s
-        series, known, calibrate = prepared.series, self._series, self._calibrate
+        flags, calibrate = prepared.flags, self._calibrate
         for at, sensor, name, factor, offset, low, high, limits in quick.takes:
             at_ms = round(times_s[at] * 1000)
             measured = factor * values[at] + offset
@@ -270,12 +275,12 @@ class Pipeline:
             if limits is None:
                 rows.append((place, at_ms, value, flag, odd))
                 continue
-            state = series.get(name) or known.get(name, FRESH)
-            series[name], now, revised = flagged(state, Kept(at_ms, value, flag, odd), limits)
+            now, revised = self._flagger.take(sensor, Kept(at_ms, value, flag, odd), flags)
             if revised is not None:
                 prepared.revises = True
                 rows.append((place, *revised))
-            rows.append((place, *now))
+            if now is not None:
+                rows.append((place, *now))
         return True
 
     def _rows_of(self, message: Message, names: dict[str, int], prepared: Prepared) -> Sequence[Row]:
@@ -304,17 +309,12 @@ class Pipeline:
                 rows.append((raw, at_ms, each.value, int(Flag.NOT_EVALUATED), 0))
             odd = int(doubt) | int(wrong) | (_ARRIVAL if each.time_s is None else 0)  # ints: enums are slow here
             place = names.setdefault(each.sensor.id, len(names))
-            limits = LIMITS.get(each.sensor.quantity)
-            if limits is None:
-                rows.append((place, at_ms, value, int(flag), odd))
-                continue
-            name = each.sensor.id
-            state = prepared.series.get(name) or self._series.get(name, FRESH)
-            prepared.series[name], kept_now, revised = flagged(state, Kept(at_ms, value, int(flag), odd), limits)
+            kept_now, revised = self._flagger.take(each.sensor, Kept(at_ms, value, int(flag), odd), prepared.flags)
             if revised is not None:
                 prepared.revises = True
                 rows.append((place, *revised))
-            rows.append((place, *kept_now))
+            if kept_now is not None:
+                rows.append((place, *kept_now))
         if faults:
             prepared.aside.append((message, "; ".join(faults)))
         return rows

@@ -69,6 +69,18 @@ the garbage collector passes over such, and there is one a series."""
 FRESH: SeriesFlags = (-1, 0, 0.0, _NONE, 0, 0, 0.0, _NONE)
 
 
+def is_late(state: SeriesFlags, at_ms: int) -> bool:
+    """Tell whether an instant is not after the last reading of a series."""
+    return state[3] != _NONE and at_ms <= state[1]
+
+
+def remembered(state: SeriesFlags, kept: Kept) -> SeriesFlags:
+    """Return the state after a reading of the store, whose flag stands."""
+    same_since, last_ms, last_value, last_flag = state[:4]
+    is_same = last_flag != _NONE and last_value == kept.value
+    return (same_since if is_same else kept.at_ms, *kept, last_ms, last_value, last_flag)
+
+
 def flagged(state: SeriesFlags, reading: Kept, limits: FlagLimits) -> tuple[SeriesFlags, Kept, Kept | None]:
     """Return the state after a reading, the reading with its provisional flag, and its forerunner if that is revised.
 

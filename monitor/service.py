@@ -173,7 +173,6 @@ class Service:
         self.scales = Scales(farm.sensors)
         self._entries_read = -1
         self._read_set_ups()
-        self._rebuild_live()
         self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and self._needs_broker() else None
         self.pipeline = Pipeline(
             farm, quarantine=self.aside.quarantine, latest=self.store.latest, calibrate=self._calibrated
@@ -181,6 +180,7 @@ class Service:
         self.intake = Intake(self.pipeline, self.store, after_commit=self._take)
         self.gatherers: list[Gatherer] = []
         self._push_door: PushDoor | None = None
+        self._rebuild_live()
         self.collector: MqttCollector | None = None
         self._self_watch = SelfWatch(farm.storage.folder)
         self.outbox = SqlOutbox(self.ledger.engine)
@@ -218,16 +218,19 @@ class Service:
                 now = self.clock()
                 self.live.rebuild(sensors, self.store.read(sensors, now - HELD, now + timedelta(minutes=5)))
             if self.scales.followed:
-                self._read_back(self.scales.followed)
+                with self.pipeline.turn:  # a store that was away is read back while readings come in
+                    self.pipeline.remember(self._read_back(self.scales.followed))
         except StoreUnavailableError as exc:
             log.warning("store.not_read_back why=%s", exc)
             return
         self._is_rebuilt = True
 
-    def _read_back(self, sensors: Sequence[str]) -> None:
+    def _read_back(self, sensors: Sequence[str]) -> Block:
         """Read the last weeks of scales and air back from the store."""
         now = self.clock()
-        self.scales.rebuild(sensors, self.store.read(sensors, now - SCALES_FROM, now + timedelta(minutes=5)))
+        block = self.store.read(sensors, now - SCALES_FROM, now + timedelta(minutes=5))
+        self.scales.rebuild(sensors, block)
+        return block
 
     def _read_set_ups(self) -> None:
         """Take over the set-ups of scales and the calibrations of sensors, where the ledger has grown."""

@@ -56,6 +56,12 @@ def static_file(request: Request) -> Response:
     return Response(path.read_bytes(), media_type=_KINDS[suffix], headers=_FOR_EVER)
 
 
+def favicon(_request: Request) -> Response:
+    """Return the icon to browsers that ask for it unasked, on pages to print."""
+    path = files("dashboards") / "static" / "icon.svg"
+    return Response(path.read_bytes(), media_type="image/svg+xml", headers={"Cache-Control": "public, max-age=86400"})
+
+
 def build_app(house: House, beside: Sequence[BaseRoute] = ()) -> Starlette:
     """Return the app of one farm.
 
@@ -63,7 +69,7 @@ def build_app(house: House, beside: Sequence[BaseRoute] = ()) -> Starlette:
         house: What the pages know.
         beside: Routes that have a lock of their own and lie before the gate: what devices push.
     """
-    routes: list[BaseRoute] = [Route("/static/{name}", static_file)]
+    routes: list[BaseRoute] = [Route("/static/{name}", static_file), Route("/favicon.ico", favicon)]
     handlers: dict[str, Handler] = {}
     for group in GROUPS:
         module = import_module(f"dashboards.web.{group}")

@@ -38,7 +38,7 @@ SESSION_S = 30 * 24 * 3600
 """How long somebody stays signed in. [s]"""
 MOST_BYTES = 12 * 1024 * 1024
 """The largest body that is read: a photo from a phone. Our choice."""
-OPEN_TO_ALL = ("/static/", "/sign-in", "/tap/", "/calendar/", "/icon.svg", "/openapi.json")
+OPEN_TO_ALL = ("/static/", "/sign-in", "/tap/", "/calendar/", "/favicon.ico", "/openapi.json")
 """Paths that nobody signs in for; the last ones carry a secret of their own, or hold none."""
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
@@ -180,7 +180,7 @@ class Gate:
         if house.is_open:
             state.person = who if who in house.farm.people else next(iter(house.farm.people))
             state.may_write = True
-        elif who in house.farm.people and session.get("mark") == (house.doors.mark_of(str(who)) or None):
+        elif who in house.farm.people and session.get("mark") and session["mark"] == house.doors.mark_of(str(who)):
             state.person, state.may_write, state.via = who, True, "password"
 
     async def _read_body(self, request: Request) -> Receive:
@@ -247,7 +247,7 @@ class Gate:
         path = request.url.path
         if request.state.person is not None or path.startswith(OPEN_TO_ALL):
             return None
-        if path.startswith(("/api/", "/metrics", "/events")):
+        if path.startswith(("/api/", "/metrics", "/events", "/taps")):
             return JSONResponse(
                 {"error": "sign in, or show a token: Authorization: Bearer tw_..."},
                 status_code=401,

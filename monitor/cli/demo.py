@@ -83,10 +83,11 @@ class DemoRun:
         self.profiles = load_profiles(None)
         self.start_at = at_local(FIRST_DAY, farm.rounds[0].replace(hour=6, minute=0), farm.zone)
         self.clock = ManualClock(self.start_at)
+        self._ahead: timedelta | None = None  # how far the demo's time is from ours, once it goes on in real time
         self.bell = Bell()
         self.woken = threading.Event()
         self.service = Service(
-            self.farm, self.profiles, clock=self.clock, look_every=_LOOK_EVERY, on_change=self.bell.ring
+            self.farm, self.profiles, clock=self._now, look_every=_LOOK_EVERY, on_change=self.bell.ring
         )
         self.pages = self._pages()
         self.grower = Grower(next(iter(farm.people)))
@@ -95,6 +96,10 @@ class DemoRun:
         self.seed = seed
         self.said: set[str] = set()
         self.view: TrayView | None = None
+
+    def _now(self) -> datetime:
+        """Return the demo's present: where its clock stands, or, once it goes on in real time, a moving one."""
+        return self.clock() if self._ahead is None else datetime.now(UTC) + self._ahead
 
     def _pages(self) -> PageServer:
         """Return the pages' server, at a free port where the usual one is taken."""
@@ -258,12 +263,11 @@ class DemoRun:
         """Go on in real time: a step each real minute, until stopped; whoever opens the pages is the grower now."""
         click.echo(f"Going on in real time at {self.pages.address}; the racks are yours now. Ctrl-C stops.")
         self.waiting = []
-        real = datetime.now(UTC)
-        offset = self.clock() - real
+        self._ahead = self.clock() - datetime.now(UTC)
         while not stopped.is_set():
             self.woken.wait(_STEP.total_seconds())
             self.woken.clear()
-            now = datetime.now(UTC) + offset
+            now = self._now()
             self._publish(now)
             self._wait_until_committed(0)
             self.service.run_due(now)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ pytest.importorskip("playwright.sync_api")
 
 from playwright.sync_api import Browser, Page, expect
 
+from monitor.clock import ManualClock
 from monitor.ledger import EntryKind
 from tests.support.browser import Served, axe_faults, chromium, served, until, visit
 from tests.support.houses import NOW
@@ -264,3 +266,63 @@ def test_a_script_that_got_in_would_not_run(farm: Served, browser: Browser) -> N
 
         assert page.evaluate("window.got") is None
         assert page.evaluate("getComputedStyle(document.getElementById('styled')).color") != "rgb(1, 2, 3)"
+
+
+def test_the_whole_life_of_a_batch_by_taps_alone(tmp_path: Path, browser: Browser) -> None:
+    """Sown on its page, then each round answered as it asks until the shelf is washed; only figures are typed."""
+    with served(tmp_path, now=NOW, broker=False) as farm, visit(browser) as phone:
+        page, clock = phone.page, farm.clock
+        assert isinstance(clock, ManualClock)
+        page.goto(farm.url)
+        page.get_by_role("link", name="Sow", exact=True).tap()
+        page.get_by_label("Crop").fill("radish")
+        page.get_by_label("Trays").fill("4")
+        page.get_by_label("Where").select_option("cellar/1/1")
+        page.get_by_role("button", name="Show its days").tap()
+        page.get_by_role("button", name="It is sown").tap()
+        expect(page.get_by_text("Noted: batch 1, 4 trays of radish")).to_be_visible()
+
+        while not farm.entries(EntryKind.CLEANED):
+            clock.set(clock() + timedelta(hours=12))
+            assert clock() - NOW < timedelta(days=21), [entry.kind.value for entry in farm.entries()]
+            page.goto(farm.url)
+            asked = page.locator('[data-part="round"] > .way [data-line]')
+            while asked.count():
+                key = asked.first.get_attribute("data-line") or ""
+                line = page.locator(f'[data-line="{key}"]').first
+                if "|harvest|" in key:
+                    line.get_by_role("textbox", name="Cut in all, g").fill("820")
+                line.get_by_role("button", name="Done", exact=True).tap()
+                expect(page.locator(f'[data-line="{key}"]')).to_have_count(0)
+
+        kinds = [entry.kind.value for entry in farm.entries()]
+        for kind in ("sown", "uncovered", "lights on", "watered", "harvested", "cleaned"):
+            assert kind in kinds, kinds
+        assert [entry.by for entry in farm.entries()] == ["ines"] * len(kinds)
+        assert farm.entries(EntryKind.HARVESTED)[0].data["grams"] == 820
+        assert phone.errors == []
+
+
+def test_an_answer_of_somebody_who_must_sign_in_again_is_kept_until_then(farm: Served, browser: Browser) -> None:
+    """The password was changed meanwhile: the tap waits in the phone through the sign-in, and is sent after it."""
+    farm.doors.set_password("ines", "salt and light")
+    with visit(browser) as phone:
+        page = phone.page
+
+        def sign_in(password: str) -> None:
+            page.get_by_role("radio", name="ines").check()
+            page.get_by_label("Password").fill(password)
+            page.get_by_role("button", name="Sign in").tap()
+
+        page.goto(farm.url)
+        sign_in("salt and light")
+        page.locator(row(page, "1|uncover")).wait_for()
+        farm.doors.set_password("ines", "light and salt")
+        page.locator(row(page, "1|uncover")).get_by_role("button", name="Done", exact=True).tap()
+        expect(page.get_by_role("heading", name="Who are you?")).to_be_visible()
+        assert farm.entries(EntryKind.UNCOVERED) == []
+
+        sign_in("light and salt")
+
+        expect(page.locator(row(page, "1|uncover"))).to_have_count(0)
+        assert [entry.by for entry in farm.entries(EntryKind.UNCOVERED)] == ["ines"]

@@ -229,6 +229,30 @@ def test_guessing_is_slowed_down(abroad: Lodge) -> None:
     assert sign_in(client, "ines", "salt and light") == 303
 
 
+def test_whoever_came_in_while_it_was_open_signs_in_once_there_are_passwords(home: Lodge) -> None:
+    """Also under the name of somebody who has none."""
+    client = home.client()
+    client.post("/sign-in", data={"csrf": csrf_of(client.get("/sign-in").text), "who": "tomek"})
+    assert client.get("/").status_code == 200
+
+    home.doors.set_password("ines", "salt and light")
+
+    assert client.get("/").status_code == 303
+
+
+def test_tokens_cannot_be_guessed_either(abroad: Lodge) -> None:
+    """There is a pause after some wrong ones, for the right one too."""
+    token = abroad.doors.new_token("wall", "device", "tomek", now=abroad.clock())
+    client = abroad.client(base_url=OTHER)
+
+    def try_token(said: str) -> int:
+        form = {"csrf": csrf_of(client.get("/sign-in").text), "token": said}
+        return int(client.post("/sign-in", data=form).status_code)
+
+    assert [try_token(f"tw_{number}") for number in range(6)] == [403] * 6
+    assert try_token(token) == 429
+
+
 def test_a_new_password_ends_old_sessions(abroad: Lodge) -> None:
     """Whoever signed in with the old one has to sign in again."""
     client = abroad.client(base_url=OTHER)
@@ -326,3 +350,11 @@ def test_on_an_open_machine_people_say_who_they_are(home: Lodge) -> None:
 
     assert "You write as <strong>tomek</strong>" in client.get("/").text
     assert client.post("/sign-in", data={"csrf": token, "who": "mallory"}).status_code == 422
+
+
+def test_a_browser_that_asks_for_an_icon_gets_it(abroad: Lodge) -> None:
+    """Pages to print have no frame to name it, and a missing one is an error in the console; nobody signs in for it."""
+    answer = abroad.client(base_url=OTHER).get("/favicon.ico")
+
+    assert answer.status_code == 200
+    assert answer.headers["content-type"] == "image/svg+xml"
