@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: bench-alarms bench-pages bench-plan bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-alarms bench-ingest bench-pages bench-plan bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -23,6 +23,7 @@ help:
 	@echo "make bench-plan    plan 8 weeks of a simulated farm of 50 crops and 200 promises (SEED=n), seconds"
 	@echo "make bench-pages   ask for the pages of a simulated farm of 300 trays (SEED=n), half a minute"
 	@echo "make screenshots   picture every page in Chromium, phone and desk, by day and by night, into screenshots/"
+	@echo "make bench-ingest  readings a second over a real broker, beside a bare callback (READINGS=n, ROUNDS=n), a few minutes"
 	@echo "make bench-store   readings beside plain rows, InfluxDB and VictoriaMetrics (READINGS=n, SEED=n, FOLDER=where)"
 	@echo "make lock    write requirements.lock anew from pyproject.toml"
 	@echo "make clean   take away the virtual environment and what tools left"
@@ -42,6 +43,9 @@ check: $(STAMP) lint types layers
 
 bench-water: $(STAMP)
 	@$(BIN)/python -m tests.bench.water
+
+bench-ingest: $(STAMP)
+	@$(BIN)/python -m tests.bench.ingest
 
 bench-alarms: $(STAMP)
 	@$(BIN)/python -m tests.bench.alarms

@@ -5,11 +5,13 @@ from __future__ import annotations
 import logging
 import socket
 import threading
+from collections.abc import Sequence
 from contextlib import suppress
 from datetime import timedelta
 from ipaddress import ip_address
 
 import uvicorn
+from starlette.routing import BaseRoute
 
 from alerts.alarms import AlarmState
 from dashboards.web.app import build_app
@@ -65,8 +67,8 @@ def check_doors(house: House) -> None:
 class PageServer:
     """Serves one house until it is stopped."""
 
-    def __init__(self, house: House, listening: socket.socket) -> None:
-        """Take a house and a bound socket; nothing is served yet.
+    def __init__(self, house: House, listening: socket.socket, beside: Sequence[BaseRoute] = ()) -> None:
+        """Take a house, a bound socket, and routes that lie before the gate; nothing is served yet.
 
         Raises:
             PagesError: The certificate cannot be used.
@@ -75,7 +77,7 @@ class PageServer:
         self.house, self._socket = house, listening
         try:
             config = uvicorn.Config(
-                build_app(house),
+                build_app(house, beside),
                 log_config=None,
                 access_log=False,
                 lifespan="off",
