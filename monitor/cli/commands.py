@@ -65,6 +65,7 @@ COMMANDS: dict[str, Known] = {
     "hold": Known(LEAVING, "Put a seed lot or a batch on hold: no cutting, no delivery.", "monitor.cli.holds:hold"),
     "release": Known(LEAVING, "End a hold, with a reason and a name.", "monitor.cli.holds:release"),
     "holds": Known(LEAVING, "What is on hold, and what of it has gone out.", "monitor.cli.holds:holds"),
+    "outcome": Known(LEAVING, "How a batch turned out: stand, evenness, what was seen.", "monitor.cli.outcome:outcome"),
     "clean": Known(LEAVING, "A place was cleared and washed.", "monitor.cli.verbs_leave:clean"),
     "ready": Known(AHEAD, "What will be ready on coming days, and what is free.", "monitor.cli.ahead:ready"),
     "promise": Known(AHEAD, "Trays are promised to somebody.", "monitor.cli.promise:promise"),

@@ -86,6 +86,7 @@ class Sowing:
         treated: Whether the seed is treated; None: not said.
         tray_kind: Tray kind id.
         seed_g_per_tray: Sowing weight. [g per tray of its kind]
+        medium: Which medium, or which bag of it; None: not said.
     """
 
     crop: str
@@ -96,6 +97,7 @@ class Sowing:
     treated: bool | None
     tray_kind: str
     seed_g_per_tray: float
+    medium: str | None = None
 
 
 def _entry(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
@@ -119,6 +121,7 @@ def _entry(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
         "supplier": sowing.supplier,
         "treated": sowing.treated,
         "misted": True,
+        **({"medium": sowing.medium} if sowing.medium else {}),
     }
     return desk.entry_of(EntryKind.SOWN, batch, trays=sowing.trays, spot=sowing.spot, data=data)
 
@@ -177,6 +180,7 @@ def _soaking(desk: Desk, crop: str, said: str | None) -> Batch | None:
 @click.option("--treated/--untreated", "treated", default=None, help="Whether the seed is treated.")
 @click.option("--tray-kind", help="Tray kind of farm.toml, if not the first.")
 @click.option("--grams", metavar="WEIGHT", help="Seed in each tray; else the profile's usual.")
+@click.option("--medium", metavar="WHAT", help="Which medium, or which bag of it, e.g. 'coir C-4'.")
 @click.option("--batch", help="The soak that is sown, or the batch that this adds trays to.")
 @click.option("--like", metavar="DAY", help="Everything that was sown on this day, again.")
 @click.option("--change", multiple=True, metavar="'LINE: OPTIONS'", help="With --like: change a line.")
@@ -194,6 +198,7 @@ def sow(
     treated: bool | None,
     tray_kind: str | None,
     grams: str | None,
+    medium: str | None,
     batch: str | None,
     like: str | None,
     change: tuple[str, ...],
@@ -227,6 +232,7 @@ def sow(
         treated=next((each for each in told if each is not None), None),
         tray_kind=kind,
         seed_g_per_tray=_seed(desk, profile, kind, grams),
+        medium=medium,
     )
     number = soaked.id if soaked else next_id(desk.batches)
     desk.write([_entry(desk, sowing, number)], [_said(desk, sowing, number)])
@@ -292,6 +298,7 @@ class _ChangeParser(click.Command):
             click.Option(["--lot"]),
             click.Option(["--supplier"]),
             click.Option(["--grams"]),
+            click.Option(["--medium"]),
             click.Option(["--treated/--untreated", "treated"], default=None),
         ]
         super().__init__("--change", params=list(options), add_help_option=False)
