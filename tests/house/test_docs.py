@@ -28,7 +28,7 @@ NOUNS = [
     "dashboards.records", "dashboards.sheet",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
     "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
-    "monitor.outcomes",
+    "monitor.outcomes", "monitor.series", "monitor.review",
 ]  # fmt: skip
 
 
