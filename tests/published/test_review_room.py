@@ -127,7 +127,12 @@ def worst_run(values: pd.Series, low: float, high: float) -> tuple[float, pd.Tim
         group = (outside.index.to_series().diff() > pd.Timedelta(hours=1, seconds=1)).cumsum()
         for _, part in outside.groupby(group):
             found.append(
-                (part.sum() / 3600, part.index[0], len(part) / 3600, float(values[values.index == part.idxmax()].iloc[0]))
+                (
+                    part.sum() / 3600,
+                    part.index[0],
+                    len(part) / 3600,
+                    float(values[values.index == part.idxmax()].iloc[0]),
+                )
             )
     return max(found, key=lambda each: each[0]) if found else None
 
