@@ -120,7 +120,7 @@ class WaterFacts:
         driest_ms: When. [ms since 1970 UTC]
         wettest: Most; over 1 where water stood in the bottom tray. [0-1 and over]
         wettest_ms: When. [ms since 1970 UTC]
-        limp_h: Hours at or under the wilting point. [h]
+        limp_h: Hours at or under the wilting point, to what a weight can tell. [h]
         soaked_h: Longest time on end with water standing. [h]
     """
 

@@ -19,8 +19,11 @@ from monitor.readings import from_ms, to_ms
 from monitor.review import Nudged, PouredFact, WaterFacts
 from monitor.series import Series, hours_where
 
-STANDS_OVER = 1.05
-"""Over this fraction water stands in the bottom tray. Ours; a tray that has drained is at 1."""
+STANDS_OVER = 1.1
+"""Over this fraction water stands in the bottom tray. Ours; a tray that has drained is at 1, and the plants' weight is
+known to a few hundredths only."""
+NEAR_LIMP = 0.03
+"""So near to the wilting point a tray counts as limp, for the same reason. Ours."""
 _STEP = 0.08
 _STEP_WITHIN = timedelta(minutes=45)
 _SAME_POUR = timedelta(hours=1)
@@ -56,7 +59,7 @@ def water_facts(water: Series, wilting: float, begin_ms: float, end_ms: float) -
     smooth = _smooth(part.value)
     dry, wet = counted[int(np.argmin(smooth[counted]))], counted[int(np.argmax(smooth[counted]))]
     steady = Series(at_ms=part.at_ms, value=smooth, speaks_ms=part.speaks_ms)
-    limp_h, _, known_h = hours_where(steady, begin_ms, end_ms, high=wilting)
+    limp_h, _, known_h = hours_where(steady, begin_ms, end_ms, high=wilting + NEAR_LIMP)
     _, soaked_h, _ = hours_where(steady, begin_ms, end_ms, low=STANDS_OVER)
     return WaterFacts(
         known_h=known_h,

@@ -42,10 +42,9 @@ class Room:
     humidity_pct: Array
     ppfd: Array
 
-    @property
-    def deficit_kpa(self) -> Array:
-        """Return the vapour pressure deficit, shape (shelves, n). [kPa]."""
-        return saturated(self.temp_c) * (1 - self.humidity_pct / 100)
+    def deficit_kpa(self, shelf: int, begin: int, end: int) -> Array:
+        """Return the vapour pressure deficit of a shelf over some steps. [kPa]."""
+        return saturated(self.temp_c[shelf, begin:end]) * (1 - self.humidity_pct[shelf, begin:end] / 100)
 
 
 def ordinary_room(rng: np.random.Generator, days: int) -> Room:

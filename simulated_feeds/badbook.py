@@ -80,7 +80,7 @@ def _weight(rng: np.random.Generator, life: Life, first_day: date, instants: Ins
     """Return the true weight of a batch's tray from sowing to the cut."""
     sown, _, _, cut = steps_of(life, first_day)
     hours = np.arange(cut - sown) / PER_HOUR
-    return instants[sown:cut], weight_of(life, rng, hours, yield_of(life, rng))
+    return instants[sown:cut], weight_of(life, rng, hours)
 
 
 def _under_cover(rng: np.random.Generator, life: Life, first_day: date, instants: Instants) -> tuple[Instants, Array]:
@@ -98,12 +98,6 @@ def _under_cover(rng: np.random.Generator, life: Life, first_day: date, instants
             break
     life.dose["light leak"] = float((light > 0).sum()) / PER_HOUR
     return instants[sown:lights], light
-
-
-def yield_of(life: Life, rng: np.random.Generator) -> float:
-    """Return the cut weight of a tray. [g]."""
-    span = ranges.BAD_YIELD if life.harmed else ranges.GOOD_YIELD
-    return life.profile.yield_g_per_tray.usual * float(rng.uniform(*span))
 
 
 def book_of(rng: np.random.Generator, lives: Sequence[Life]) -> tuple[tuple[Entry, ...], set[str]]:
@@ -212,7 +206,7 @@ def _ending(
         found.append(
             replace(first, kind=EntryKind.DISCARDED, at=life.cut_at, trays=lost, data={"why": "came out badly"})
         )
-    grams = round(yield_of(life, rng) * (life.trays - lost))
+    grams = round(life.yield_g * (life.trays - lost))
     at = life.cut_at + timedelta(minutes=20)
     found.append(replace(first, kind=EntryKind.HARVESTED, at=at, trays=life.trays - lost, data={"grams": grams}))
     if rng.random() < ranges.OUTCOME_ENTERED:

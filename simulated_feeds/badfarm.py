@@ -31,7 +31,7 @@ from simulated_feeds.badair import (
     weak_light,
 )
 from simulated_feeds.badbook import book_of, sensed
-from simulated_feeds.badlife import DRY_G, FULL_G, Life, settle_days, settle_water, steps_of
+from simulated_feeds.badlife import FULL_G, LIMP_G, Life, settle_days, settle_water, steps_of
 
 Array = NDArray[np.float64]
 Readings = Mapping[str, tuple[NDArray[np.int64], Array]]
@@ -79,7 +79,7 @@ def simulated_farm() -> Farm:
         for position in range(ranges.POSITIONS):
             place, end = f"{spot}/{position + 1}", f"{shelf}-{position}"
             text.append(_sensor(f"l{end}", "light", place, "under_cover = true"))
-            text.append(_sensor(f"w{end}", "weight", place, f"dry_g = {DRY_G:g}\nfull_g = {FULL_G:g}"))
+            text.append(_sensor(f"w{end}", "weight", place, f"dry_g = {LIMP_G:g}\nfull_g = {FULL_G:g}"))
     return parse_farm("\n".join(text), file="farm.toml", folder=Path())
 
 
@@ -283,7 +283,7 @@ def _measure(life: Life, room: Room, first_day: date) -> None:
     harm = life.profile.harm
     life.dose["cold germination"] = float(np.maximum((band.low or 0) - warm, 0).sum()) / PER_HOUR / harm.cold.value
     life.dose["hot germination"] = float(np.maximum(warm - (band.high or 40), 0).sum()) / PER_HOUR / harm.heat.value
-    life.dose["mould weather"] = longest_wet(room.deficit_kpa[life.shelf, lights:cut])
+    life.dose["mould weather"] = longest_wet(room.deficit_kpa(life.shelf, lights, cut))
     least = life.plan(PhaseKind.LIGHT).daily_light_mol_m2
     had = mean_daily_light(room.ppfd[life.shelf], lights, cut)
     life.dose["too little light"] = 0.0 if least is None else max(1 - had / least.low, 0.0)
@@ -304,6 +304,8 @@ def _harm(lives: Sequence[Life], rng: np.random.Generator, true: set[str]) -> No
                 life.harmed.add(cause)
         if life is not target and rng.random() < ranges.OTHER_HARM:
             life.harmed.add(ranges.NOT_IN_RECORD)
+        share = rng.uniform(*(ranges.BAD_YIELD if life.harmed or life is target else ranges.GOOD_YIELD))
+        life.yield_g = life.profile.yield_g_per_tray.usual * float(share)
 
 
 def draw_causes(rng: np.random.Generator) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 DRY_G, FULL_G = 1150.0, 1850.0
 """What farm.toml says of each tray; a real tray differs from it a little. Common practice, no source. [g]"""
 _LIMP_OF_HELD = 0.35
+LIMP_G = DRY_G + _LIMP_OF_HELD * (FULL_G - DRY_G)
 ON_TOP_KG = 3.0
 
 
@@ -35,6 +36,7 @@ class Life:
         dose: What it had of each cause, in the units of ``badparameters.DOSES``.
         stands: What it stands of each, likewise.
         harmed: What spoilt it; empty: it came good.
+        yield_g: What a tray gives. [g]
         germination_days, blackout_days, cut_day: Local days; cut_day is counted from sowing. [d]
         look_day: Day of a look under the cover before its time; None: there was none.
         pours: When it was watered. [h since sowing]
@@ -52,6 +54,7 @@ class Life:
     dose: dict[str, float] = field(default_factory=dict)
     stands: dict[str, float] = field(default_factory=dict)
     harmed: set[str] = field(default_factory=set)
+    yield_g: float = 0.0
     germination_days: int = 0
     blackout_days: int = 0
     cut_day: int = 0
@@ -160,7 +163,7 @@ def _open_days(
     life.dose["waterlogged"] = had_wet
 
 
-def weight_of(life: Life, rng: np.random.Generator, hours: Array, yield_g: float) -> Array:
+def weight_of(life: Life, rng: np.random.Generator, hours: Array) -> Array:
     """Return what one tray weighs on its scale, cover weight and all. [h since sowing -> g]."""
     wilting = life.profile.wilting_fraction.value
     dry, full = DRY_G + rng.normal(0, 12), FULL_G + rng.normal(0, 14)
@@ -168,7 +171,7 @@ def weight_of(life: Life, rng: np.random.Generator, hours: Array, yield_g: float
     left = np.interp(hours, life.water_h, life.water_left)
     whole_h = (life.cut_at - life.sown_at) / timedelta(hours=1)
     steep, middle = rng.uniform(5.5, 7.5), rng.uniform(0.55, 0.65)
-    grown = yield_g / (1 + np.exp(-steep * (hours / whole_h - middle)))
+    grown = life.yield_g / (1 + np.exp(-steep * (hours / whole_h - middle)))
     seed = life.profile.seed_g_per_tray.usual
     on_top = np.where(hours < (life.uncovered_at - life.sown_at) / timedelta(hours=1), 1000 * ON_TOP_KG, 0.0)
     return np.asarray(limp + seed + grown + (left - wilting) / (1 - wilting) * (full - limp) + on_top)

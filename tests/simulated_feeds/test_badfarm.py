@@ -58,7 +58,7 @@ def test_spells_come_out_at_the_dose_asked_for() -> None:
 
     cold = np.maximum(16.0 - room.temp_c[2, 100:1200], 0).sum() / PER_HOUR
     assert cold == pytest.approx(30.0, rel=0.01)
-    assert longest_wet(room.deficit_kpa[2, 1300:2000]) == pytest.approx(15.0, abs=0.2)
+    assert longest_wet(room.deficit_kpa(2, 1300, 2000)) == pytest.approx(15.0, abs=0.2)
     assert mean_daily_light(room.ppfd[2], 0, 2880) > 6
 
 
