@@ -42,7 +42,7 @@ class SqlOutbox:
         with writing(self._engine, "writing the outbox") as connection:
             for message in messages:
                 statement = _insert(self._engine, OUTBOX).values(_values(message)).on_conflict_do_nothing()
-                new += connection.execute(statement).rowcount
+                new += len(connection.execute(statement.returning(OUTBOX.c.key)).all())
             for name, value in state.items():
                 values = {"name": name, "value": value, "changed_at": to_ms(now)}
                 statement = _insert(self._engine, SERVICE_STATE).values(values)

@@ -9,20 +9,26 @@ import shutil
 import sqlite3
 import tempfile
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.errors import BackupError
+from monitor.farm import StorageSettings
 from monitor.stores.engine import LEDGER_FILE
 from monitor.stores.sqlite import READINGS_FILE
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
 
 MANIFEST = "manifest.json"
 _COUNTED = {LEDGER_FILE: "entry", READINGS_FILE: "reading"}
 _CHUNK = 1 << 20
+FileStep = Callable[[Path], None]
+"""Writes a ledger that is kept elsewhere to a file, or loads it from one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +44,30 @@ class Manifest:
     files: dict[str, tuple[str, int]]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LedgerSteps:
+    """How a ledger that is kept elsewhere than in the storage folder gets into a backup, and out of one.
+
+    Attributes:
+        write: Writes it as a file; None: it is one, in the folder.
+        load: Loads it from a file; None: the file is put into the folder.
+    """
+
+    write: FileStep | None = None
+    load: FileStep | None = None
+
+
+def ledger_steps(storage: StorageSettings, engine: Callable[[], Engine]) -> LedgerSteps:
+    """Return how a farm's ledger gets into and out of a backup; the database is only opened where it is a server."""
+    if storage.postgres is None:
+        return LedgerSteps()
+    from monitor.stores.ledgercopy import load_ledger_file, write_ledger_file
+
+    return LedgerSteps(
+        write=lambda path: write_ledger_file(engine(), path), load=lambda path: load_ledger_file(path, engine())
+    )
+
+
 def _copy_database(source: Path, target: Path) -> int:
     """Copy a SQLite file as one consistent state, and return its number of entries or readings."""
     try:
@@ -49,6 +79,16 @@ def _copy_database(source: Path, target: Path) -> int:
                 return _rows(copy, _COUNTED[source.name])
     except sqlite3.Error as exc:
         raise BackupError(f"{source} cannot be copied: {exc}") from exc
+
+
+def _copy_part(source: Path, target: Path, write: FileStep | None) -> int:
+    """Copy one database, or have it written where it is no file, and return its number of entries or readings."""
+    if write is None:
+        return _copy_database(source, target)
+    write(target)
+    with closing(sqlite3.connect(target)) as copy:
+        copy.execute("PRAGMA journal_mode=DELETE")
+        return _rows(copy, _COUNTED[target.name])
 
 
 def _rows(connection: sqlite3.Connection, table: str) -> int:
@@ -65,18 +105,20 @@ def _sha256(path: Path) -> str:
     return digest.hexdigest()
 
 
-def backup(folder: Path, to: Path, *, now: datetime) -> Manifest:
+def backup(folder: Path, to: Path, *, now: datetime, write_ledger: FileStep | None = None) -> Manifest:
     """Write the databases of a storage folder into one zip file; the service may go on running.
 
     Args:
         folder: The storage folder.
         to: The file to write; it is complete under this name, or not there.
         now: When it is made.
+        write_ledger: Writes the ledger as a file where it is kept elsewhere; None: it lies in the folder.
 
     Raises:
+        StoreError: The ledger that is kept elsewhere cannot be read.
         BackupError: There is nothing to copy, the file exists, or it cannot be written.
     """
-    present = [name for name in _COUNTED if (folder / name).exists()]
+    present = [name for name in _COUNTED if (folder / name).exists() or (name == LEDGER_FILE and write_ledger)]
     if not present:
         raise BackupError(f"{folder} holds neither {LEDGER_FILE} nor {READINGS_FILE}: nothing to copy")
     if to.exists():
@@ -86,7 +128,7 @@ def backup(folder: Path, to: Path, *, now: datetime) -> Manifest:
         with tempfile.TemporaryDirectory(dir=to.parent, prefix=".backup-") as work:
             files = {}
             for name in present:
-                rows = _copy_database(folder / name, Path(work) / name)
+                rows = _copy_part(folder / name, Path(work) / name, write_ledger if name == LEDGER_FILE else None)
                 files[name] = (_sha256(Path(work) / name), rows)
             manifest = Manifest(made_at=now, files=files)
             _write_zip(Path(work), manifest, to)
@@ -152,7 +194,9 @@ def _unpack(archive: zipfile.ZipFile, manifest: Manifest, work: Path) -> None:
             raise BackupError(f"{name} in the backup is no database: {exc}") from exc
 
 
-def restore(path: Path, folder: Path, *, now: datetime, overwrite: bool = False) -> Manifest:
+def restore(
+    path: Path, folder: Path, *, now: datetime, overwrite: bool = False, load_ledger: FileStep | None = None
+) -> Manifest:
     """Put a backup's databases into a storage folder, after checking them; the service must be stopped.
 
     What was there stays beside it under a dated name.
@@ -162,12 +206,15 @@ def restore(path: Path, folder: Path, *, now: datetime, overwrite: bool = False)
         folder: The storage folder.
         now: For the dated names.
         overwrite: Allow databases that are there to be put aside.
+        load_ledger: Loads the ledger from a file where it is kept elsewhere; None: it is put into the folder.
 
     Raises:
+        StoreError: The ledger that is kept elsewhere is not empty, or cannot be written.
         BackupError: The backup is not whole, or databases are there and ``overwrite`` is not given.
     """
     with _opened(path) as (archive, manifest):
-        present = [name for name in manifest.files if (folder / name).exists()]
+        here = [name for name in manifest.files if name != LEDGER_FILE or load_ledger is None]
+        present = [name for name in here if (folder / name).exists()]
         if present and not overwrite:
             raise BackupError(
                 f"{folder} holds {' and '.join(present)} already; stop the service and say --overwrite to put "
@@ -177,7 +224,9 @@ def restore(path: Path, folder: Path, *, now: datetime, overwrite: bool = False)
             folder.mkdir(parents=True, exist_ok=True)
             with tempfile.TemporaryDirectory(dir=folder, prefix=".restore-") as work:
                 _unpack(archive, manifest, Path(work))
-                for name in manifest.files:
+                if load_ledger is not None and LEDGER_FILE in manifest.files:
+                    load_ledger(Path(work) / LEDGER_FILE)
+                for name in here:
                     _put_in_place(Path(work) / name, folder / name, now)
         except OSError as exc:
             raise BackupError(f"{folder} cannot be written: {exc}") from exc
@@ -194,23 +243,25 @@ def _put_in_place(new: Path, target: Path, now: datetime) -> None:
     os.replace(new, target)
 
 
-def copy_ledger(ledger: Path, folder: Path, *, now: datetime, keep: int) -> Path:
+def copy_ledger(ledger: Path, folder: Path, *, now: datetime, keep: int, write_ledger: FileStep | None = None) -> Path:
     """Copy the ledger into a folder under its date, and let go of the oldest copies.
 
     Args:
-        ledger: The ledger database.
+        ledger: The ledger database, where it is a file.
         folder: Where copies go; best on another disk.
         now: For the name.
         keep: How many copies stay.
+        write_ledger: Writes the ledger as a file where it is kept elsewhere.
 
     Raises:
+        StoreError: The ledger that is kept elsewhere cannot be read.
         BackupError: It cannot be copied or written.
     """
     target = folder / f"ledger-{now:%Y%m%dT%H%M%SZ}.db"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=folder, prefix=".copy-") as work:
-            _copy_database(ledger, Path(work) / LEDGER_FILE)
+            _copy_part(ledger, Path(work) / LEDGER_FILE, write_ledger)
             _to_disk(Path(work) / LEDGER_FILE)
             os.replace(Path(work) / LEDGER_FILE, target)
         for old in sorted(folder.glob("ledger-*.db"))[:-keep]:

@@ -173,6 +173,21 @@ class InfluxSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PostgresSettings:
+    """Where the PostgreSQL is, for farms whose ledger several machines share; the password never stands in farm.toml.
+
+    Attributes:
+        address: ``postgresql://user@host:port/database``, without a password.
+        password_file: File with the password; None: as the server's own rules or the user's .pgpass have it.
+        password_env: Environment variable with it.
+    """
+
+    address: str
+    password_file: Path | None = None
+    password_env: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StorageSettings:
     """Where things are kept.
 
@@ -181,12 +196,14 @@ class StorageSettings:
         ledger_copies: Folder of the nightly copies of the ledger; None: none are made.
         keep_copies: How many nightly copies are kept.
         influx: Keep readings in InfluxDB instead of SQLite.
+        postgres: Keep the ledger in PostgreSQL instead of SQLite.
     """
 
     folder: Path
     ledger_copies: Path | None = None
     keep_copies: int = 30
     influx: InfluxSettings | None = None
+    postgres: PostgresSettings | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,7 @@ from monitor.farm import (
     Farm,
     InfluxSettings,
     PingSettings,
+    PostgresSettings,
     Sensor,
     StorageSettings,
     TrayKind,
@@ -265,6 +266,30 @@ class _FarmReader(PlaceReader):
             ledger_copies=self.path_or(table, "ledger_copies", "storage."),
             keep_copies=self.count_or(table, "keep_copies", "storage.", 30, 1, 3650),
             influx=self.influx(table) if "influx" in table else None,
+            postgres=self.postgres(table) if "postgresql" in table else None,
+        )
+
+    def postgres(self, storage: Mapping[str, Any]) -> PostgresSettings:
+        """Return where the PostgreSQL is in which the ledger is kept."""
+        path = "storage.postgresql."
+        table = self.one(storage, "postgresql", "storage.")
+        address = self.text_at(table, "address", path)
+        try:
+            parts = urlsplit(address)
+            has_port = parts.port is None or parts.port > 0
+        except ValueError:
+            parts, has_port = urlsplit(""), False
+        if parts.password:
+            self.fault(f"{path}address", "an address with a password in it", "the address alone; see password_file")
+        elif parts.scheme != "postgresql" or not has_port or not parts.path.strip("/"):
+            self.fault(
+                f"{path}address", address or None, "an address like postgresql://traywarden@127.0.0.1:5432/traywarden"
+            )
+        self.one_source(table, path, "password")
+        return PostgresSettings(
+            address=address,
+            password_file=self.path_or(table, "password_file", path),
+            password_env=self.text_or(table, "password_env", path, None),
         )
 
     def influx(self, storage: Mapping[str, Any]) -> InfluxSettings:

@@ -71,7 +71,7 @@ class FarmValues(FaultReader):
 
     def keys(self, table: Mapping[str, Any], name: str, path: str) -> None:
         """Note the unknown keys of a table, and the secrets that stand in it in the clear, which are not shown."""
-        allowed = keys_of(name) | ({"influx"} if name == "storage" else set())
+        allowed = keys_of(name) | ({"influx", "postgresql"} if name == "storage" else set())
         secret = _SECRET_KEYS.get(name)
         for key in table:
             if key in allowed:

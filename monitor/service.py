@@ -23,7 +23,7 @@ from alerts.watch import RoomWatch
 from collectors.embedded_broker import EmbeddedBroker
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
-from monitor.backup import copy_ledger
+from monitor.backup import copy_ledger, ledger_steps
 from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
 from monitor.errors import ChannelError, StoreError, TraywardenError
@@ -110,7 +110,7 @@ class Service:
         """
         self.farm, self.profiles, self.clock = farm, profiles, clock
         self.started_at = clock()
-        self.ledger = open_ledger(farm.storage.folder)
+        self.ledger = open_ledger(farm.storage.folder, farm.storage.postgres)
         self.aside = quarantine_store(farm)
         self.store: ReadingStore = self.aside if farm.storage.influx is None else open_readings(farm)
         self.live = LiveBuffer()
@@ -288,7 +288,11 @@ class Service:
         if folder is None or self.outbox.state(COPY_STATE) == today:
             return
         copied = copy_ledger(
-            self.farm.storage.folder / LEDGER_FILE, folder, now=now, keep=self.farm.storage.keep_copies
+            self.farm.storage.folder / LEDGER_FILE,
+            folder,
+            now=now,
+            keep=self.farm.storage.keep_copies,
+            write_ledger=ledger_steps(self.farm.storage, lambda: self.ledger.engine).write,
         )
         self.outbox.put([], state={COPY_STATE: today}, now=now)
         log.info("ledger.copied to=%s", copied)

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 from monitor.stores.ledger import SqlLedger, open_ledger
 from tests.support.needs import require_shared
+
+if TYPE_CHECKING:
+    from tests.support.postgres import Postgres
 
 # Laws are checked, not clocks: on a busy machine an example may take its time.
 settings.register_profile("house", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -20,6 +24,15 @@ settings.load_profile("house")
 def shared_data() -> Path:
     """Return the folder of real sensor records, or leave the test out (see tests/support/needs.py)."""
     return require_shared("vectors").parent
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Postgres]:
+    """Give one PostgreSQL to all tests of a worker; each test makes its own database."""
+    from tests.support.postgres import postgres_server
+
+    with postgres_server() as server:
+        yield server
 
 
 @pytest.fixture

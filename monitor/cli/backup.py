@@ -27,7 +27,9 @@ def _facts(schema: str, path: Path, manifest: copies.Manifest) -> dict[str, obje
 @click.pass_obj
 def backup(context: Context, file: Path) -> None:
     """Copy ledger and readings into one file; the monitor may go on running."""
-    manifest = copies.backup(context.farm().storage.folder, file, now=context.clock())
+    storage = context.farm().storage
+    write = copies.ledger_steps(storage, lambda: context.ledger().engine).write
+    manifest = copies.backup(storage.folder, file, now=context.clock(), write_ledger=write)
     if context.as_json:
         context.echo_json(_facts("traywarden.backup/1", file, manifest))
     for name, (_, rows) in manifest.files.items():
@@ -43,7 +45,9 @@ def backup(context: Context, file: Path) -> None:
 def restore(context: Context, file: Path, overwrite: bool) -> None:
     """Check a backup and put it in place; stop the monitor first."""
     farm = context.farm()
-    manifest = copies.restore(file, farm.storage.folder, now=context.clock(), overwrite=overwrite)
+    load = copies.ledger_steps(farm.storage, lambda: context.ledger().engine).load
+    folder, now = farm.storage.folder, context.clock()
+    manifest = copies.restore(file, folder, now=now, overwrite=overwrite, load_ledger=load)
     if context.as_json:
         context.echo_json(_facts("traywarden.restore/1", file, manifest))
     for name, (_, rows) in manifest.files.items():

@@ -73,7 +73,7 @@ def _missing_profiles(context: Context, farm: Farm) -> list[str]:
     from monitor.fold import fold
     from monitor.stores.engine import LEDGER_FILE
 
-    if not (farm.storage.folder / LEDGER_FILE).exists():
+    if farm.storage.postgres is None and not (farm.storage.folder / LEDGER_FILE).exists():
         return []
     try:
         batches = fold(context.ledger().entries())

@@ -96,7 +96,8 @@ class Context:
         if self._ledger is None:
             from monitor.stores.ledger import open_ledger
 
-            self._ledger = open_ledger(self.farm().storage.folder)
+            storage = self.farm().storage
+            self._ledger = open_ledger(storage.folder, storage.postgres)
         return self._ledger
 
     def scales(self) -> Scales:

@@ -2,25 +2,52 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
-from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, text
+from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
 
 from monitor.errors import NewerSchemaError, StoreError, StoreUnavailableError
+from monitor.farm import PostgresSettings
 from monitor.stores.schema import HEAD, KNOWN
 
 LEDGER_FILE = "ledger.db"
 _BUSY_MS = 10_000
+_CONNECT_S = 10
+_OVER_THE_NET = {"connect_timeout": _CONNECT_S, "application_name": "traywarden"}
+_WRITE_LOCK = 5_447_201_103
+"""The advisory lock that a writer of a PostgreSQL ledger holds; any fixed number that nothing else there uses."""
 
 
-def ledger_url(folder: Path) -> str:
-    """Return the SQLAlchemy address of a folder's ledger file."""
-    return f"sqlite:///{folder / LEDGER_FILE}"
+def ledger_file_url(path: Path) -> URL:
+    """Return the SQLAlchemy address of a ledger file."""
+    return URL.create("sqlite", database=str(path))
+
+
+def postgres_url(settings: PostgresSettings) -> URL:
+    """Return the SQLAlchemy address of a PostgreSQL ledger, its password read from where farm.toml says.
+
+    Raises:
+        StoreError: The password cannot be read.
+    """
+    url = make_url(settings.address).set(drivername="postgresql+psycopg")
+    if settings.password_file is not None:
+        try:
+            return url.set(password=settings.password_file.read_text(encoding="utf-8").strip())
+        except (OSError, UnicodeDecodeError) as exc:
+            raise StoreError(f"[storage.postgresql] password_file {settings.password_file}: {exc}") from exc
+    if settings.password_env is not None:
+        if settings.password_env not in os.environ:
+            raise StoreError(
+                f"[storage.postgresql] password_env: the environment variable {settings.password_env} is not set"
+            )
+        return url.set(password=os.environ[settings.password_env])
+    return url
 
 
 @contextmanager
@@ -29,13 +56,18 @@ def store_errors(what: str) -> Iterator[None]:
     try:
         yield
     except DBAPIError as exc:
-        locked = "locked" in str(exc.orig) or exc.connection_invalidated
-        kind = StoreUnavailableError if locked else StoreError
-        raise kind(
-            f"{what}: the ledger database says: {exc.orig}; see that its disk is not full, then try again"
-        ) from exc
+        said = " ".join(str(exc.orig).split())
+        passing = "locked" in said or exc.connection_invalidated or _is_away(exc)
+        kind = StoreUnavailableError if passing else StoreError
+        hint = "see that it runs and can be reached" if _is_away(exc) else "see that its disk is not full"
+        raise kind(f"{what}: the ledger database says: {said}; {hint}, then try again") from exc
     except SQLAlchemyError as exc:
         raise StoreError(f"{what}: {exc}") from exc
+
+
+def _is_away(exc: DBAPIError) -> bool:
+    """Tell whether a database server could not be reached, or went away; a file never does."""
+    return isinstance(exc, OperationalError) and not isinstance(exc.orig, sqlite3.Error)
 
 
 def _settings(connection: Any, _record: Any) -> None:
@@ -53,6 +85,10 @@ def _begin(connection: Connection) -> None:
     if connection.dialect.name == "sqlite":
         writes = connection.get_execution_options().get("writes", False)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    elif connection.get_execution_options().get("writes", False):
+        # Entries thereby get their numbers in the order in which they are committed: who reads on from the newest
+        # number that it knows misses none.
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITE_LOCK})")
 
 
 @contextmanager
@@ -62,17 +98,18 @@ def writing(engine: Engine, what: str) -> Iterator[Connection]:
         yield connection
 
 
-def open_engine(url: str) -> Engine:
+def open_engine(url: URL) -> Engine:
     """Return an engine on a database that stands at the present schema.
 
     Args:
-        url: SQLAlchemy address.
+        url: SQLAlchemy address, of SQLite or PostgreSQL.
 
     Raises:
         NewerSchemaError: A newer version of Traywarden wrote it.
         StoreError: It cannot be opened, or is no ledger database.
     """
-    engine = create_engine(url, pool_pre_ping=not url.startswith("sqlite"))
+    is_file = url.get_backend_name() == "sqlite"
+    engine = create_engine(url, pool_pre_ping=not is_file, connect_args={} if is_file else _OVER_THE_NET)
     event.listen(engine, "connect", _settings)
     event.listen(engine, "begin", _begin)
     try:

@@ -9,9 +9,10 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, Row, func, insert, select
 
 from monitor.errors import StoreError
+from monitor.farm import PostgresSettings
 from monitor.ledger import Entry, EntryKind, NewEntry
 from monitor.readings import from_ms, to_ms
-from monitor.stores.engine import ledger_url, open_engine, store_errors, writing
+from monitor.stores.engine import LEDGER_FILE, ledger_file_url, open_engine, postgres_url, store_errors, writing
 from monitor.stores.schema import ENTRY
 
 Check = Callable[[tuple[Entry, ...]], None]
@@ -105,15 +106,22 @@ def _entry(row: Row[tuple[object, ...]]) -> Entry:
     )
 
 
-def open_ledger(folder: Path) -> SqlLedger:
-    """Open (or begin) the ledger in a farm's storage folder.
+def open_ledger(folder: Path, postgres: PostgresSettings | None = None) -> SqlLedger:
+    """Open (or begin) a farm's ledger: the file in its storage folder, or the PostgreSQL that farm.toml names.
+
+    Args:
+        folder: The storage folder.
+        postgres: Where the PostgreSQL is; None: the file.
 
     Raises:
-        StoreError: The folder cannot be made or written, or the file is no ledger.
+        StoreError: The folder cannot be made or written, the file is no ledger, or the server refuses.
+        StoreUnavailableError: The server does not answer.
         NewerSchemaError: A newer version wrote it.
     """
+    if postgres is not None:
+        return SqlLedger(open_engine(postgres_url(postgres)))
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as exc:
         raise StoreError(f"the storage folder {folder} cannot be made: {exc}; name another under [storage]") from exc
-    return SqlLedger(open_engine(ledger_url(folder)))
+    return SqlLedger(open_engine(ledger_file_url(folder / LEDGER_FILE)))

@@ -9,13 +9,15 @@ from pathlib import Path
 
 import pytest
 
-from monitor.backup import backup, copy_ledger, restore
-from monitor.errors import BackupError
+from monitor.backup import backup, copy_ledger, ledger_steps, restore
+from monitor.errors import BackupError, StoreError
+from monitor.farm import PostgresSettings, StorageSettings
 from monitor.ledger import EntryKind
 from monitor.readings import Block, Reading
 from monitor.stores.ledger import open_ledger
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.farms import new
+from tests.support.postgres import Postgres
 
 NOW = datetime(2026, 3, 2, 3, tzinfo=UTC)
 
@@ -121,3 +123,29 @@ def test_nightly_copies_are_pruned(tmp_path: Path) -> None:
         "ledger-20260305",
         "ledger-20260306",
     ]
+
+
+@pytest.mark.live
+@pytest.mark.xdist_group("postgres")
+def test_a_ledger_on_a_server_is_in_the_backup_and_comes_back(tmp_path: Path, postgres: Postgres) -> None:
+    """The backup of a farm on PostgreSQL restores into a file, and into an empty database, but into no other."""
+    fill(tmp_path / "a")
+    file = tmp_path / "a.zip"
+    backup(tmp_path / "a", file, now=NOW)
+    storage = StorageSettings(folder=tmp_path / "b", postgres=PostgresSettings(address=postgres.new_database()))
+    server = open_ledger(storage.folder, storage.postgres)
+    steps = ledger_steps(storage, lambda: server.engine)
+    restore(file, storage.folder, now=NOW, load_ledger=steps.load)
+    assert not (storage.folder / "ledger.db").exists()
+    again = backup(storage.folder, tmp_path / "b.zip", now=NOW, write_ledger=steps.write)
+    copied = copy_ledger(storage.folder / "ledger.db", tmp_path / "n", now=NOW, keep=3, write_ledger=steps.write)
+    with pytest.raises(StoreError, match="only copied into an empty database"):
+        restore(file, storage.folder, now=NOW, overwrite=True, load_ledger=steps.load)
+    restore(tmp_path / "b.zip", tmp_path / "c", now=NOW)
+
+    back, was = open_ledger(tmp_path / "c"), open_ledger(tmp_path / "a")
+    assert back.entries() == was.entries() == server.entries()
+    assert {name: rows for name, (_, rows) in again.files.items()} == {"ledger.db": 1, "readings.db": 50}
+    assert copied.stat().st_size > 0
+    for each in (back, was, server):
+        each.close()

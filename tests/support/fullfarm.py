@@ -144,6 +144,10 @@ folder = "records"
 ledger_copies = "copies"
 keep_copies = 7
 
+[storage.postgresql]
+address = "postgresql://traywarden@127.0.0.1:5432/saltcellar"
+password_file = "ledger-password.txt"
+
 [storage.influx]
 url = "http://127.0.0.1:8086"
 database = "saltcellar"
@@ -154,6 +158,7 @@ token_file = "influx-token.txt"
 INSTEAD = {
     "broker.password_env": ('password_file = "broker-password.txt"', 'password_env = "BROKER_PASSWORD"'),
     "ping.url_env": ('url_file = "ping-address.txt"', 'url_env = "PING_ADDRESS"'),
+    "storage.postgresql.password_env": ('password_file = "ledger-password.txt"', 'password_env = "LEDGER_PASSWORD"'),
     "storage.influx.token_env": ('token_file = "influx-token.txt"', 'token_env = "INFLUX_TOKEN"'),
 }
 """Keys that cannot stand beside the one they replace: (line of TEXT, line in its place)."""

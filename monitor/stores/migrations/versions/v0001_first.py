@@ -8,11 +8,12 @@ from alembic import op
 revision = "0001"
 down_revision = None
 
+_REFUSED = "entries are only ever added; a correction is a new entry"
 _BIG = sa.BigInteger().with_variant(sa.Integer, "sqlite")
 
 
 def upgrade() -> None:
-    """Make the tables, and on SQLite the triggers that refuse any change to an entry."""
+    """Make the tables, and the triggers that refuse any change to an entry."""
     op.create_table(
         "entry",
         sa.Column("id", _BIG, primary_key=True, autoincrement=True),
@@ -70,5 +71,14 @@ def upgrade() -> None:
         for deed in ("UPDATE", "DELETE"):
             op.execute(
                 f"CREATE TRIGGER entry_no_{deed.lower()} BEFORE {deed} ON entry BEGIN "
-                "SELECT RAISE(ABORT, 'entries are only ever added; a correction is a new entry'); END"
+                f"SELECT RAISE(ABORT, '{_REFUSED}'); END"
             )
+    else:
+        op.execute(
+            "CREATE FUNCTION entry_is_only_added_to() RETURNS trigger LANGUAGE plpgsql AS "
+            f"$$ BEGIN RAISE EXCEPTION '{_REFUSED}'; END $$"
+        )
+        op.execute(
+            "CREATE TRIGGER entry_no_change BEFORE UPDATE OR DELETE OR TRUNCATE ON entry "
+            "EXECUTE FUNCTION entry_is_only_added_to()"
+        )
