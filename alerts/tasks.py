@@ -103,3 +103,9 @@ class Task:
     def trays(self) -> int:
         """Return how many trays it means in all."""
         return sum(group.trays for group in self.groups)
+
+
+def is_due(task: Task, now: datetime) -> bool:
+    """Tell whether a task is to be done at this moment: its time has come, and nobody put it off."""
+    off = task.answered_not_yet_until
+    return (task.ask_at <= now or task.urgency is not Urgency.EARLY) and (off is None or off <= now)

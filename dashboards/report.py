@@ -4,23 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from importlib.resources import files
 from pathlib import Path
 
+from alerts.findings import Tick
 from alerts.outbox import OutboxRow
-from dashboards.charts import Line, Mark, Shade, batch_svg, describe
+from dashboards.batchdays import days_of
+from dashboards.charts import picture_svg
+from dashboards.daypicture import describe
 from monitor.amounts import say_day, say_g, say_time, say_trays
 from monitor.batches import Batch, Fate
 from monitor.farm import Farm
 from monitor.ledger import Entry, EntryKind
-from monitor.phases import Standing, phase_now, spans
+from monitor.live import LiveBuffer
+from monitor.phases import Standing, spans
 from monitor.profiles import Profile
-from monitor.reach import sensors_for
-from monitor.readings import STORED_UNIT, Quantity
 from monitor.stores.protocol import ReadingStore
-
-_LEAD = timedelta(hours=2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,8 +76,13 @@ def build_report(
     *,
     now: datetime,
     is_simulated: bool,
+    entries: Sequence[Entry] = (),
 ) -> GrowReport:
-    """Return what happened to each batch until ``now``."""
+    """Return what happened to each batch until ``now``; the set-ups of scales are taken from ``entries``."""
+    tick = Tick(
+        now=now, farm=farm, profiles=profiles, batches=batches, live=LiveBuffer(), watching_since=now,
+        entries=tuple(entries),
+    )  # fmt: skip
     begun = [batch.soaked_at or batch.sown_at for batch in batches.values()]
     first = min((at for at in begun if at is not None), default=now)
     fates = {fate: sum(batch.trays(fate) for batch in batches.values()) for fate in Fate}
@@ -94,22 +99,19 @@ def build_report(
         summary=summary,
         alarms=tuple((say_time(row.made_at, farm.zone), row.text) for row in seen.values()),
         batches=tuple(
-            _batch(farm, profiles[batch.crop], batch, sent, store, now)
+            _batch(profiles[batch.crop], batch, sent, store, tick)
             for batch in batches.values()
             if batch.crop in profiles
         ),
     )
 
 
-def _batch(
-    farm: Farm, profile: Profile, batch: Batch, sent: Sequence[OutboxRow], store: ReadingStore, now: datetime
-) -> BatchReport:
+def _batch(profile: Profile, batch: Batch, sent: Sequence[OutboxRow], store: ReadingStore, tick: Tick) -> BatchReport:
     """Return one batch's part of the page."""
+    farm, now = tick.farm, tick.now
     ended = [part.ended_at for part in batch.parts if part.ended_at is not None]
     until = max(ended) if batch.is_over and ended else now
-    shades = _shades(farm, profile, batch, until)
-    lines = _lines(farm, profile, batch, store, until)
-    marks = [Mark(entry.kind.value, entry.at) for entry in batch.entries if entry.at <= now]
+    picture = days_of(batch, profile, tick, store.read, sent=sent)
     asked = {(row.made_at, row.was_late): _asked(row, batch) for row in sent if _asked(row, batch)}
     known = {
         Standing.ENTERED: "entered",
@@ -130,8 +132,8 @@ def _batch(
             (say_time(made_at, farm.zone), what, "late" if late else "in time")
             for (made_at, late), what in asked.items()
         ),
-        svg=batch_svg(lines, shades, marks, zone=farm.zone),
-        picture_says=describe(lines, shades, marks),
+        svg=picture_svg(picture),
+        picture_says=describe(picture),
     )
 
 
@@ -160,38 +162,6 @@ def _deed(farm: Farm, entry: Entry) -> str:
     more = "".join(f", {entry.data[key]} {unit}".rstrip() for key, unit in shown.items() if entry.data.get(key))
     where = f", {farm.places.name(entry.spot)}" if entry.spot else ""
     return f"{entry.kind.value}{trays}{where}{more}"
-
-
-def _shades(farm: Farm, profile: Profile, batch: Batch, until: datetime) -> list[Shade]:
-    """Return the phases of the first part on the time axis, until an instant."""
-    part = (batch.standing or batch.parts or (None,))[0]
-    line = [span for span in spans(batch, part, profile, now=until, zone=farm.zone) if span.began_at is not None]
-    begins = [span.began_at for span in line if span.began_at is not None]
-    ends = [*begins[1:], max(until, begins[-1] + _LEAD)] if begins else []
-    return [Shade(span.kind.value, begin, end) for span, begin, end in zip(line, begins, ends, strict=True)]
-
-
-def _lines(farm: Farm, profile: Profile, batch: Batch, store: ReadingStore, until: datetime) -> list[Line]:
-    """Return the series of the sensors that stand nearest to a batch, and of the load cell under it."""
-    part = (batch.standing or batch.parts or (None,))[0]
-    if part is None or batch.sown_at is None or part.spot is None:
-        return []
-    begin = (batch.soaked_at or batch.sown_at) - _LEAD
-    span = phase_now(batch, part, profile, now=until, zone=farm.zone)
-    chosen = []
-    for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.LIGHT):
-        chosen += list(sensors_for(farm, part.spot, span, quantity))[:1]
-    chosen += [
-        sensor
-        for sensor in farm.sensors.values()
-        if sensor.quantity is Quantity.WEIGHT and farm.places.is_within(sensor.spot, part.spot)
-    ][:1]
-    lines = []
-    for sensor in chosen:
-        block = store.read([sensor.id], begin, until)
-        name = sensor.quantity.value
-        lines.append(Line(name, STORED_UNIT[sensor.quantity], block.measured_at_ms, block.value))
-    return lines
 
 
 def render(report: GrowReport) -> str:

@@ -15,6 +15,7 @@ TraywardenError                 anything we raise on purpose; its text says what
 │   └── RejectedRowsError       the server refuses rows for good; carries them and its words
 ├── BrokerError                 the MQTT broker cannot be reached, or refuses us
 ├── ChannelError                a nudge could not be handed to its channel
+├── PictureError                a picture that could not be drawn
 ├── BackupError                 a copy that is incomplete, or does not match what it claims
 └── ShapeError                  arrays that do not belong together: a wrong call
 """
@@ -125,6 +126,10 @@ class BrokerError(TraywardenError):
 
 class ChannelError(TraywardenError):
     """A nudge could not be handed to its channel."""
+
+
+class PictureError(TraywardenError):
+    """A picture that could not be drawn."""
 
 
 class BackupError(TraywardenError):

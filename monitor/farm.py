@@ -162,6 +162,31 @@ class PingSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PagesSettings:
+    """Where the pages are served, and how people reach them.
+
+    Attributes:
+        serve: `traywarden run` serves the pages too.
+        address: IP address to listen on; a loopback one is open to everybody at this machine.
+        port: TCP port; 0 takes a free one.
+        cert_file: Certificate chain (PEM) for HTTPS, or None.
+        key_file: Its private key (PEM), or None.
+        behind_proxy: A proxy on this machine or network hands requests on, and speaks HTTPS with people.
+        url: The address under which people reach the pages, for links in nudges and labels; None: none are made.
+        names: Further host names under which the pages may be asked for.
+    """
+
+    serve: bool = True
+    address: str = "127.0.0.1"
+    port: int = 8467
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    behind_proxy: bool = False
+    url: str | None = None
+    names: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class InfluxSettings:
     """Where the InfluxDB is, for farms that keep readings there; the token never stands in farm.toml."""
 
@@ -229,6 +254,7 @@ class Farm:
         ping: Where a sign that all is well goes; None: nowhere.
         trays_in_pile: How many trays one pile is stacked to.
         concentrate_ml_per_l: What the label of the farm's own plant food says for a litre; None: none is used. [ml/l]
+        pages: Where the pages are served.
     """
 
     name: str
@@ -249,6 +275,7 @@ class Farm:
     trays_in_pile: int = USUAL_PILE
     concentrate_ml_per_l: float | None = None
     ping: PingSettings | None = None
+    pages: PagesSettings = field(default_factory=PagesSettings)
 
     def tray_size(self, kind: str | None) -> float:
         """Return a tray kind's area as a share of the nominal tray's; 1 where nobody said which."""

@@ -6,6 +6,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from datetime import timedelta
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Literal, cast
 from urllib.parse import urlsplit
@@ -17,6 +18,7 @@ from monitor.farm import (
     ChannelSettings,
     Farm,
     InfluxSettings,
+    PagesSettings,
     PingSettings,
     PostgresSettings,
     Sensor,
@@ -258,6 +260,35 @@ class _FarmReader(PlaceReader):
             url_env=self.text_or(table, "url_env", "ping.", None),
         )
 
+    def pages(self, document: Mapping[str, Any]) -> PagesSettings:
+        """Return where the pages are served."""
+        table, path, usual = self.one(document, "pages"), "pages.", PagesSettings()
+        address = self.text_or(table, "address", path, usual.address)
+        try:
+            ip_address(address)
+        except ValueError:
+            self.fault("pages.address", address, "an IP address like 127.0.0.1, 192.168.1.20 or 0.0.0.0 (all)")
+        if ("cert_file" in table) != ("key_file" in table):
+            given = "cert_file" if "cert_file" in table else "key_file"
+            self.fault(f"pages.{given}", table[given], "cert_file and key_file together")
+        url = self.text_or(table, "url", path, None)
+        if url is not None and not re.fullmatch(r"https?://[^/\s@]+/?", url):
+            self.fault("pages.url", url, "an address like https://farm.example, without a path")
+        names = table.get("names", [])
+        if not isinstance(names, list) or not all(isinstance(each, str) and each for each in names):
+            self.fault("pages.names", names, 'a list of host names like ["shed.local"]')
+            names = []
+        return PagesSettings(
+            serve=self.flag_or(table, "serve", path, usual.serve),
+            address=address,
+            port=self.count_or(table, "port", path, usual.port, 0, 65535),
+            cert_file=self.path_or(table, "cert_file", path),
+            key_file=self.path_or(table, "key_file", path),
+            behind_proxy=self.flag_or(table, "behind_proxy", path, usual.behind_proxy),
+            url=None if url is None else url.rstrip("/"),
+            names=tuple(names),
+        )
+
     def storage(self, document: Mapping[str, Any]) -> StorageSettings:
         """Return where things are kept."""
         table = self.one(document, "storage")
@@ -333,6 +364,7 @@ class _FarmReader(PlaceReader):
             units="US" if self.one_of(table, "units", "farm.", ("metric", "US"), "metric") == "US" else "metric",
             broker=self.broker(document),
             ping=self.ping(document),
+            pages=self.pages(document),
             records_from=self.records_from(table),
             profile_folder=self.path_or(table, "profiles", "farm."),
             loss_trays_pct=self.number_or(table, "loss_percent", "farm.", 0.0, 0, 90),

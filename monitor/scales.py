@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from array import array
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime
 from typing import Protocol, TypeVar, cast
 
@@ -221,11 +222,15 @@ class Scales:
 
     def once(self, key: tuple[object, ...], make: Callable[[], T]) -> T:
         """Return what is made for a key, made once; give the key its half hour, so that it is not asked for ever."""
-        if key not in self._known:
-            if len(self._known) > 5_000:
-                self._known.clear()
-            self._known[key] = make()
-        return cast("T", self._known[key])  # a key holds what its own kind makes
+        known = self._known
+        if key in known:
+            with suppress(KeyError):  # another thread may let go of it in this very moment
+                return cast("T", known[key])  # a key holds what its own kind makes
+        made = make()
+        if len(known) > 5_000:
+            known.clear()
+        known[key] = made
+        return made
 
     def _deficit_at(self, temperature: Sequence[str], humidity: Sequence[str]) -> Callable[[Array], Array]:
         """Return what deficit_at returns, computed anew."""

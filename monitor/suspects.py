@@ -1,8 +1,8 @@
 """Which causes the record supports, rules out or leaves open: chances from a small written model; pure.
 
 The model (suspects.toml) says how much of each thing a batch stands, and how differently batches do. The dose that a
-batch had gives the chance that it spoilt it; good batches that stood as much make that chance smaller; what is seen on
-the trays weighs causes against each other. One cause, two at once, or none that the record knows: nothing else is asked.
+batch had gives the chance that this spoilt it; good batches that stood as much make that chance smaller; what is seen
+on the trays weighs causes against each other. One cause, two at once, or none that the record knows: no more is asked.
 """
 
 from __future__ import annotations

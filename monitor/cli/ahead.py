@@ -7,11 +7,12 @@ from itertools import groupby
 
 import click
 
+from alerts.coming import loss_words, to_sow_words
 from alerts.promised import LOOKS_AHEAD, lead_words, owed_at, supplies_at
+from dashboards.facts.coming import ready_facts, sow_by_facts
 from monitor.ahead import ReadyRow
 from monitor.ahead import ready as ready_rows
 from monitor.amounts import say_day, say_g, say_list, say_time, say_trays
-from monitor.cli.coming import loss_words, sow_by_json, to_sow_words
 from monitor.cli.common import Context, json_option
 from monitor.cli.rounds import tick_of
 from monitor.clock import local_day
@@ -46,26 +47,7 @@ def ready(context: Context, day: str | None) -> None:
     asked = owed_at(tick, days[-1] + LOOKS_AHEAD)
     rows = ready_rows(days, asked, supplies_at(tick))
     if context.as_json:
-        context.echo_json(
-            {
-                "schema": "traywarden.ready/1",
-                "days": [each.isoformat() for each in days],
-                "ready": [
-                    {
-                        "on": row.on.isoformat(),
-                        "crop": row.crop,
-                        "ready": row.ready,
-                        "ready_living": row.ready_living,
-                        "promised": row.promised,
-                        "lacking": row.lacking,
-                        "free": row.free,
-                        "free_living": row.free_living,
-                        "batches": list(row.batches),
-                    }
-                    for row in rows
-                ],
-            }
-        )
+        context.echo_json(ready_facts(days, rows))
         return
     context.echo(f"Ready at {tick.farm.name}, {say_day(days[0])}" + (f" to {say_day(days[-1])}" if day is None else ""))
     if not rows:
@@ -111,18 +93,7 @@ def sow_by_command(context: Context, crop: str, day: str, trays: int, living: bo
     too_late = tick.now > plan.latest.latest_start_at
     ready_from = local_day(tick.now, farm.zone) + timedelta(days=plan.lead.opens)
     if context.as_json:
-        context.echo_json(
-            {
-                "schema": "traywarden.sow-by/1",
-                "crop": profile.id,
-                "for": on.isoformat(),
-                "living": living,
-                "too_late": too_late,
-                "sown_today_ready_from": ready_from.isoformat(),
-                "seed_g": round(each_g * plan.to_sow),
-                **sow_by_json(plan),
-            }
-        )
+        context.echo_json(sow_by_facts(profile, on, plan, tick, living=living))
         return
     what = "living " if living else ""
     context.echo(f"{say_trays(trays)} of {what}{profile.name.lower()} for {say_day(on)}")

@@ -7,77 +7,17 @@ from typing import Any
 import click
 
 from alerts.holding import why_words
+from dashboards.facts.batches import batch_facts, batches_facts
+from dashboards.facts.measured import measured_parts, say_measured
 from monitor.amounts import say_day, say_time, say_trays
-from monitor.batches import Batch, Fate, Part
-from monitor.cli.common import Context, json_option
-from monitor.cli.desk import Desk, plain_entry
-from monitor.cli.measured import Measured, latest_readings, measured, measured_json, say_measured
-from monitor.cli.rounds import hold_json
+from monitor.batches import Batch, Fate
+from monitor.cli.common import Context, json_option, latest_readings
+from monitor.cli.desk import Desk
 from monitor.clock import day_number
 from monitor.errors import NotFoundError
 from monitor.phases import PhaseSpan, Standing, phase_now, spans
-from monitor.profiles import PhaseKind, Profile
+from monitor.profiles import PhaseKind
 from monitor.verbs import next_words
-
-
-def _span_json(span: PhaseSpan) -> dict[str, Any]:
-    """Return a phase as the documented JSON."""
-    window = span.window
-    return {
-        "phase": span.kind.value,
-        "manner": span.manner.value if span.manner else None,
-        "begins_on": span.begins_on.isoformat(),
-        "began_at": span.began_at.isoformat() if span.began_at else None,
-        "ends_on": span.ends_on.isoformat() if span.ends_on else None,
-        "known_by": span.standing.value,
-        "move": span.move.value if span.move else None,
-        "earliest_on": window.earliest.isoformat() if window else None,
-        "usual_on": window.usual.isoformat() if window else None,
-        "latest_on": window.latest.isoformat() if window else None,
-    }
-
-
-def _part_json(desk: Desk, batch: Batch, part: Part) -> dict[str, Any]:
-    """Return a part as the documented JSON."""
-    profile = desk.profiles.get(batch.crop)
-    standing = part.fate is Fate.STANDING and profile is not None
-    span = phase_now(batch, part, profile, now=desk.now, zone=desk.farm.zone) if standing and profile else None
-    return {
-        "trays": part.trays,
-        "fate": part.fate.value,
-        "spot": part.spot,
-        "stack": part.stack,
-        "phase": _span_json(span) if span else None,
-        "watered_at": part.watered_at.isoformat() if part.watered_at else None,
-        "ended_at": part.ended_at.isoformat() if part.ended_at else None,
-        "lifted_early": part.lifted_early,
-    }
-
-
-def batch_json(desk: Desk, batch: Batch) -> dict[str, Any]:
-    """Return a batch as the documented JSON."""
-    profile = desk.profiles.get(batch.crop)
-    return {
-        "id": batch.id,
-        "crop": batch.crop,
-        "name": profile.name if profile else batch.crop,
-        "soaked_at": batch.soaked_at.isoformat() if batch.soaked_at else None,
-        "sown_at": batch.sown_at.isoformat() if batch.sown_at else None,
-        "day": day_number(desk.now, batch.sown_at, desk.farm.zone) if batch.sown_at else None,
-        "lot": batch.lot,
-        "supplier": batch.supplier,
-        "treated": batch.treated,
-        "tray_kind": batch.tray_kind,
-        "seed_g_per_tray": batch.seed_g_per_tray,
-        "sown": batch.sown,
-        "standing": batch.trays(Fate.STANDING),
-        "cut": batch.trays(Fate.CUT),
-        "delivered": batch.trays(Fate.DELIVERED),
-        "discarded": batch.trays(Fate.DISCARDED),
-        "parts": [_part_json(desk, batch, part) for part in batch.parts],
-        "on_hold": [hold_json(hold) for hold in batch.holds],
-        "next": list(next_words(batch, profile, now=desk.now, zone=desk.farm.zone)) if profile else [],
-    }
 
 
 def _lines(desk: Desk, batch: Batch) -> list[str]:
@@ -123,7 +63,7 @@ def batches(context: Context, everything: bool) -> None:
     desk = Desk(context, None, None)
     shown = [batch for batch in desk.batches.values() if everything or not batch.is_over]
     if context.as_json:
-        context.echo_json({"schema": "traywarden.batches/1", "batches": [batch_json(desk, each) for each in shown]})
+        context.echo_json(batches_facts(shown, desk.profiles, desk.now, desk.farm.zone))
         return
     if not shown:
         context.echo("Nothing stands. Begin with: traywarden sow CROP --trays N --spot PLACE")
@@ -145,19 +85,10 @@ def batch(context: Context, batch_id: str) -> None:
     profile = desk.profiles.get(found.crop)
     part = (found.standing or found.parts or (None,))[0]
     line = spans(found, part, profile, now=desk.now, zone=desk.farm.zone) if profile else ()
-    standing = _measured_parts(desk, found, profile)
+    latest = latest_readings(desk.farm) if found.standing else {}
+    standing = measured_parts(desk.farm, found, profile, latest, desk.now)
     if context.as_json:
-        context.echo_json(
-            {
-                "schema": "traywarden.batch/1",
-                "batch": batch_json(desk, found),
-                "days": [_span_json(span) for span in line],
-                "measured": [
-                    {"spot": spot, "now": [measured_json(each) for each in facts]} for spot, facts in standing
-                ],
-                "entries": [plain_entry(entry) for entry in found.entries],
-            }
-        )
+        context.echo_json(batch_facts(found, profile, line, standing, desk.now, desk.farm.zone))
         return
     for text in _lines(desk, found):
         context.echo(text)
@@ -180,18 +111,6 @@ def batch(context: Context, batch_id: str) -> None:
     context.echo("Entries")
     for entry in found.entries:
         context.echo(_entry_line(desk, entry))
-
-
-def _measured_parts(desk: Desk, found: Batch, profile: Profile | None) -> list[tuple[str | None, tuple[Measured, ...]]]:
-    """Return what the sensors say of each standing part of a batch; nothing on a farm without sensors."""
-    if profile is None or not found.standing or not desk.farm.sensors:
-        return []
-    latest = latest_readings(desk.farm)
-    by_spot: dict[str | None, tuple[Measured, ...]] = {}
-    for part in found.standing:
-        span = phase_now(found, part, profile, now=desk.now, zone=desk.farm.zone)
-        by_spot.setdefault(part.spot, measured(desk.farm, part.spot, span, latest))
-    return list(by_spot.items())
 
 
 def _entry_line(desk: Desk, entry: Any) -> str:

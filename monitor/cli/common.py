@@ -18,6 +18,7 @@ from monitor.errors import NotFoundError, TimeError
 if TYPE_CHECKING:
     from monitor.farm import Farm
     from monitor.profiles import Profile
+    from monitor.readings import Reading
     from monitor.scales import Scales
     from monitor.stores.ledger import SqlLedger
 
@@ -156,3 +157,20 @@ def json_option(command: Callable[P, R]) -> Callable[P, R]:
     return click.option(
         "--json", is_flag=True, expose_value=False, is_eager=True, callback=note, help="Print the facts as JSON."
     )(command)
+
+
+def latest_readings(farm: Farm) -> dict[str, Reading]:
+    """Return the newest stored reading of each sensor of the farm; a farm that has stored none has none.
+
+    Raises:
+        StoreError: The store cannot be opened.
+    """
+    from monitor.service import open_readings
+
+    if not farm.sensors or (farm.storage.influx is None and not farm.storage.folder.exists()):
+        return {}
+    store = open_readings(farm)
+    try:
+        return store.latest(list(farm.sensors))
+    finally:
+        store.close()

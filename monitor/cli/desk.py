@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from typing import Any, ParamSpec, TypeVar
 
 import click
 
+import monitor.desk
+from dashboards.facts.batches import entry_json
 from monitor.batches import Batch
 from monitor.cli.common import Context, json_option
-from monitor.errors import NotFoundError
-from monitor.farm import Sensor
+from monitor.desk import Deed
 from monitor.fold import check_append, fold
 from monitor.ledger import Entry, EntryKind, NewEntry
-from monitor.profiles import Profile
-from monitor.timewords import read_instant
 from monitor.verbs import (
-    choose,
     early_by,
     early_warning,
     next_words,
@@ -29,63 +26,18 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 
-class Desk:
-    """What a verb works with: the farm, its batches as they stand, and where entries are written."""
+class Desk(monitor.desk.Desk):
+    """A desk of the command line: what is worked out at it is written to the farm's ledger, and told."""
 
     def __init__(self, context: Context, by: str | None, at: str | None) -> None:
         """Read the ledger, and settle who did it and when."""
-        self.context = context
-        self.farm = context.farm()
-        self.profiles: Mapping[str, Profile] = context.profiles()
-        self.ledger = context.ledger()
-        self.entries = self.ledger.entries()
-        self.batches = fold(self.entries)
-        self.now = context.clock()
-        self.at = self.now if at is None else read_instant(at, now=self.now, zone=self.farm.zone)
-        self.by = self.person(by)
-        self.warnings: list[str] = []
-        self.care: list[str] = []
+        farm, profiles = context.farm(), context.profiles()
+        self.context, self.ledger = context, context.ledger()
+        super().__init__(farm, profiles, self.ledger.entries(), now=context.clock(), by=by, at=at)
 
-    def person(self, said: str | None) -> str:
-        """Return who did it: as said, or the farm's first person."""
-        if said is None:
-            return next(iter(self.farm.people))
-        known = {person.casefold(): person for person in self.farm.people}
-        if said.casefold() not in known:
-            raise NotFoundError(f"nobody is called {said!r} in farm.toml; there are: {', '.join(self.farm.people)}")
-        return known[said.casefold()]
-
-    def batch(self, said: str | None, kind: EntryKind) -> Batch:
-        """Return the batch that is meant."""
-        return choose(said, kind, self.batches, self.profiles)
-
-    def spot(self, said: str | None) -> str | None:
-        """Return the id of the place that is meant."""
-        return None if said is None else self.farm.places.find(said).id
-
-    def sensor(self, said: str) -> Sensor:
-        """Return the sensor that is meant.
-
-        Raises:
-            NotFoundError: There is no such sensor; those that are there are named.
-        """
-        found = self.farm.sensors.get(said)
-        if found is None:
-            raise NotFoundError(f"there is no sensor {said!r} in farm.toml; there are: {', '.join(self.farm.sensors)}")
-        return found
-
-    def entry(self, kind: EntryKind, batch: Batch | None, **more: Any) -> NewEntry:
-        """Return an entry of this desk's person and instant."""
-        return NewEntry(kind=kind, at=self.at, by=self.by, batch=None if batch is None else batch.id, **more)
-
-    def entry_of(self, kind: EntryKind, batch: str, **more: Any) -> NewEntry:
-        """Return an entry of this desk's person and instant about a batch that may be new."""
-        return NewEntry(kind=kind, at=self.at, by=self.by, batch=batch, **more)
-
-    def name(self, batch: Batch) -> str:
-        """Return what a batch is called, e.g. ``batch 12 radish``."""
-        profile = self.profiles.get(batch.crop)
-        return f"batch {batch.id} {profile.name.lower() if profile else batch.crop}"
+    def note(self, deed: Deed, *, facts: Mapping[str, Any] | None = None) -> None:
+        """Write a deed down, and tell it."""
+        self.write([*deed.entries], [*deed.said], facts=facts)
 
     def write(
         self,
@@ -103,9 +55,7 @@ class Desk:
             facts: More for --json.
             quietly: What comes next is not said.
         """
-        if len(entries) > 1:
-            together = max((entry.id for entry in self.entries), default=0) + 1
-            entries = [replace(entry, data={**entry.data, "together": together}) for entry in entries]
+        entries = self.as_one(entries)
         written = self.ledger.append(
             entries,
             recorded_at=self.now,
@@ -136,7 +86,7 @@ class Desk:
             self.context.echo_json(
                 {
                     "schema": "traywarden.entry/1",
-                    "entries": [plain_entry(entry) for entry in written],
+                    "entries": [entry_json(entry) for entry in written],
                     "warnings": self.warnings,
                     "care": self.care,
                     "next": {str(batch): words for batch, words in ahead.items()},
@@ -152,23 +102,6 @@ class Desk:
                 self.context.echo(f"{head}: {each}.")
         for line in self.care:
             self.context.echo(f"Take care: {line}")
-
-
-def plain_entry(entry: Entry) -> dict[str, Any]:
-    """Return an entry as the documented JSON."""
-    return {
-        "id": entry.id,
-        "kind": entry.kind.value,
-        "at": entry.at.isoformat(),
-        "recorded_at": entry.recorded_at.isoformat(),
-        "by": entry.by,
-        "batch": entry.batch,
-        "trays": entry.trays,
-        "spot": entry.spot,
-        "stack": entry.stack,
-        "corrects": entry.corrects,
-        "data": dict(entry.data),
-    }
 
 
 def common(command: Callable[P, R]) -> Callable[P, R]:

@@ -9,11 +9,11 @@ import click
 from alerts.derive import open_tasks, say_count
 from alerts.nudges import DOING
 from alerts.roundanswers import AnswerLine, answer_lines, is_picked
-from alerts.tasks import Task, TaskKind
+from alerts.tasks import Task, TaskKind, is_due
 from monitor.amounts import read_g, say_g, say_list, say_ml, say_time, say_trays
 from monitor.cli.common import Context
 from monitor.cli.desk import Desk, common
-from monitor.cli.rounds import is_due, tick_of
+from monitor.cli.rounds import tick_of
 from monitor.errors import RefusedError
 from monitor.ledger import Entry, EntryKind
 from monitor.undoing import last_answer, taken_back

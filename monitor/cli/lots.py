@@ -7,13 +7,13 @@ from typing import Any
 
 import click
 
+from dashboards.facts.lots import judged_test, lots_facts, lots_shown
 from monitor.amounts import read_g, say_g, say_list, say_time
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
 from monitor.clock import local_day
 from monitor.errors import NotFoundError, RefusedError
 from monitor.germination import FULL_TEST, Germination, judge
-from monitor.holds import holds_of, same_lot
 from monitor.ledger import EntryKind, NewEntry, effective
 from monitor.lots import GerminationTest, Lot, find_lot, lots_of
 from monitor.profilefile import find_profile
@@ -95,46 +95,6 @@ def _crop(desk: Desk, found: Lot) -> str:
     return profile.name.lower() if profile else found.crop or "crop not said"
 
 
-def _judged(test: GerminationTest) -> Germination:
-    """Return a test, judged."""
-    return judge(test.germinated, test.seeds, test.label_pct)
-
-
-def test_json(test: GerminationTest) -> dict[str, Any]:
-    """Return a germination test as the documented JSON."""
-    judged = _judged(test)
-    return {
-        "at": test.at.isoformat(),
-        "by": test.by,
-        "entry": test.entry,
-        "germinated": test.germinated,
-        "seeds": test.seeds,
-        "share_pct": round(judged.share_pct, 1),
-        "share_95_pct": [round(judged.low_pct, 1), round(judged.high_pct, 1)],
-        "label_pct": test.label_pct,
-        "tolerance_points": judged.tolerance_pct,
-        "differs_from_label": judged.differs,
-    }
-
-
-def lot_json(found: Lot, on_hold: str | None) -> dict[str, Any]:
-    """Return a lot as the documented JSON."""
-    return {
-        "lot": found.id,
-        "crop": found.crop,
-        "supplier": found.supplier,
-        "treated": found.treated,
-        "bought_g": found.bought_g,
-        "sown_g": round(found.sown_g, 1),
-        "left_g": None if found.left_g is None else round(found.left_g, 1),
-        "packed_on": found.packed_on.isoformat() if found.packed_on else None,
-        "use_by": found.use_by.isoformat() if found.use_by else None,
-        "on_hold": on_hold,
-        "batches": list(found.batches),
-        "tests": [test_json(test) for test in found.tests],
-    }
-
-
 @click.command(epilog="Example: traywarden lots")
 @click.option("--all", "everything", is_flag=True, help="Also those of which nothing is left.")
 @json_option
@@ -143,24 +103,15 @@ def lots(context: Context, everything: bool) -> None:
     """List the seed lots: whose, how old, treated or not, grams left, and how they germinated."""
     desk = Desk(context, None, None)
     rows = effective(desk.entries)
-    holds = [each for each in holds_of(rows) if each.ended_at is None]
-    known = lots_of(rows)
-    reasons = {each.id: next((h.why for h in holds if same_lot(h.lot, each.id)), None) for each in known}
-    shown = [each for each in known if everything or reasons[each.id] or not _is_used_up(each)]
+    shown = lots_shown(rows, everything=everything)
     if context.as_json:
-        rows_json = [lot_json(each, reasons[each.id]) for each in shown]
-        context.echo_json({"schema": "traywarden.lots/1", "lots": rows_json})
+        context.echo_json(lots_facts(shown))
         return
     if not shown:
         context.echo("No seed lot is entered. Begin with: traywarden lot LOT --crop CROP --bought GRAMS --untreated")
-    for each in shown:
-        for line in _lot_lines(desk, each, reasons[each.id]):
+    for each, on_hold in shown:
+        for line in _lot_lines(desk, each, on_hold):
             context.echo(line)
-
-
-def _is_used_up(found: Lot) -> bool:
-    """Tell whether just nothing is left of a lot; less than nothing is a mistake, and is shown."""
-    return found.left_g is not None and abs(found.left_g) < 0.5
 
 
 def _lot_lines(desk: Desk, found: Lot, on_hold: str | None) -> list[str]:
@@ -194,7 +145,7 @@ def _use_by(day: date, today: date) -> str:
 
 def _test_words(test: GerminationTest, desk: Desk) -> str:
     """Return a germination test in one line."""
-    judged = _judged(test)
+    judged = judged_test(test)
     when = say_time(test.at, desk.farm.zone)
     label = f", label {test.label_pct:g} %" if test.label_pct is not None else ""
     differs = " DIFFERS" if judged.differs else ""

@@ -9,10 +9,12 @@ import click
 
 from alerts.covering import summary_lines
 from alerts.derive import open_tasks
+from alerts.tasks import is_due
+from dashboards.facts.covers import cover_data, covers_facts
 from monitor.amounts import say_day
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk
-from monitor.cli.rounds import is_due, tick_of
+from monitor.cli.rounds import tick_of
 from monitor.clock import local_day
 from monitor.covers import StandIn, cover_on, covers_of
 from monitor.errors import NotFoundError, RefusedError
@@ -114,24 +116,13 @@ def cover(
     desk.care.append(f"Tell {wanted.standin} whom to ring: no telephone number is kept here.")
     if not wanted.note:
         desk.care.append("Where are blade, scale, cleaner and keys? Say it with --note; every round repeats it.")
-    entry = NewEntry(kind=EntryKind.COVER, at=desk.now, by=desk.by, data=_data(wanted))
+    entry = NewEntry(kind=EntryKind.COVER, at=desk.now, by=desk.by, data=cover_data(wanted))
     days = say_day(from_on) if from_on == to_on else f"{say_day(from_on)} to {say_day(to_on)}"
     said = [
         f"Noted: {wanted.standin} walks {person}'s rounds, {days}, and is told each move from its beginning.",
         f"At the first round after that {person} is told who did what, and what is still open.",
     ]
     desk.write([entry], said)
-
-
-def _data(wanted: StandIn) -> dict[str, Any]:
-    """Return a cover as its entry keeps it."""
-    return {
-        "person": wanted.person,
-        "standin": wanted.standin,
-        "from": wanted.from_on.isoformat(),
-        "to": wanted.to_on.isoformat(),
-        "note": wanted.note,
-    }
 
 
 def _end(desk: Desk, person: str) -> None:
@@ -149,7 +140,7 @@ def _end(desk: Desk, person: str) -> None:
         data: dict[str, Any] = {"why": "called off"}
         entry = NewEntry(kind=EntryKind.WITHDRAWN, at=desk.now, by=desk.by, data=data, corrects=ended.id)
     else:
-        data = {**_data(ended), "to": (today - timedelta(days=1)).isoformat()}
+        data = {**cover_data(ended), "to": (today - timedelta(days=1)).isoformat()}
         entry = NewEntry(kind=EntryKind.COVER, at=ended.at, by=desk.by, data=data, corrects=ended.id)
     desk.write([entry], [f"Noted: {person} walks again from today; {ended.standin} stands in no more."])
 
@@ -169,8 +160,7 @@ def covers(context: Context, everything: bool, summary: str | None) -> None:
         return
     shown = [each for each in known if everything or each.to_on >= today]
     if context.as_json:
-        rows = [{**_data(each), "entry": each.id, "by": each.by, "now": each.is_on(today)} for each in shown]
-        context.echo_json({"schema": "traywarden.covers/1", "covers": rows})
+        context.echo_json(covers_facts(shown, today))
         return
     if not shown:
         context.echo("Nobody stands in for anybody, now or later.")
@@ -191,7 +181,7 @@ def _summarise(context: Context, desk: Desk, name: str, known: list[StandIn]) ->
     due = [task for task in open_tasks(tick) if is_due(task, desk.now)]
     lines = summary_lines(mine[-1], due, tick)
     if context.as_json:
-        facts = {"schema": "traywarden.cover-summary/1", **_data(mine[-1]), "lines": lines}
+        facts = {"schema": "traywarden.cover-summary/1", **cover_data(mine[-1]), "lines": lines}
         context.echo_json({**facts, "open": [task.key for task in due]})
         return
     for line in lines:

@@ -11,17 +11,14 @@ from typing import TYPE_CHECKING
 import click
 
 from alerts.findings import Tick
-from alerts.promised import covers_at, plan_of, supplies_at
+from alerts.planning import days_words, medium_l, plan_at, plan_json, seed_of_lots, unmet_words
+from alerts.promised import covers_at, supplies_at
 from monitor.ahead import Cover
 from monitor.amounts import read_g, say_day, say_g, say_list, say_ml, say_time, say_trays
 from monitor.cli.common import Context, json_option
-from monitor.cli.plan_facts import days_words, medium_l, plan_json, unmet_words
 from monitor.cli.rounds import tick_of
 from monitor.clock import local_day
 from monitor.errors import RefusedError
-from monitor.holds import holds_of, same_lot
-from monitor.lots import lots_of as lots_of_ledger
-from monitor.lots import seed_left
 from monitor.profilefile import find_profile
 from monitor.sowby import sow_day
 
@@ -34,23 +31,6 @@ PHASES = ("soak", "germination", "blackout", "light", "harvest window")
 _HEADS = ("soak", "germ", "dark", "lit", "ready")
 
 
-def plan_at(tick: Tick, until: date, *, seed_g: Mapping[str, float] | None = None) -> Plan:
-    """Return the plan for all that is promised from today until a day."""
-    from monitor.sowmodel import make_plan
-    from monitor.sowneeds import room_of, want_of
-
-    today = local_day(tick.now, tick.farm.zone)
-    covers = covers_at(tick, until)
-    wants = []
-    for each in covers:
-        profile = tick.profiles.get(each.owed.crop)
-        if each.lacking and profile is not None:
-            wants.append(want_of(each, plan_of(each, profile, tick), profile, tick.farm, tick.now))
-    last = max([until, today, *(want.on for want in wants)])
-    room = room_of(tick.farm, supplies_at(tick), covers, first=today, last=last, seed_g=seed_g or {})
-    return make_plan(wants, room)
-
-
 def _seed_left(context: Context, said: tuple[str, ...]) -> dict[str, float]:
     """Return the seed that a person says is left, by crop."""
     found: dict[str, float] = {}
@@ -60,13 +40,6 @@ def _seed_left(context: Context, said: tuple[str, ...]) -> dict[str, float]:
             raise RefusedError(f"{each!r} is no seed: give crop and weight, e.g. --seed 'radish=1.2 kg'")
         found[find_profile(context.profiles(), crop).id] = read_g(amount, context.farm().units)
     return found
-
-
-def _seed_of_lots(tick: Tick) -> dict[str, float]:
-    """Return the seed that is left by the lots that were entered and are not on hold, by crop."""
-    held = [hold.lot for hold in holds_of(tick.entries) if hold.lot is not None and hold.in_force(tick.now)]
-    lots = lots_of_ledger(tick.entries)
-    return seed_left(lot for lot in lots if not any(same_lot(lot.id, each) for each in held))
 
 
 @click.command(epilog="Example: traywarden plan --weeks 2 --seed 'radish=1.2 kg'")
@@ -86,7 +59,7 @@ def plan(context: Context, weeks: int, seed: tuple[str, ...], by_day: bool) -> N
     tick = tick_of(context, context.clock())
     today = local_day(tick.now, tick.farm.zone)
     until = today + timedelta(days=7 * weeks)
-    left = {**_seed_of_lots(tick), **_seed_left(context, seed)}
+    left = {**seed_of_lots(tick), **_seed_left(context, seed)}
     covers = covers_at(tick, until)
     made = plan_at(tick, until, seed_g=left)
     from monitor.shelfplan import berths

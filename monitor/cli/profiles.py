@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import Any
-
 import click
 
+from dashboards.facts.profiles import profile_facts, profiles_facts
 from monitor.cli.common import Context, json_option
 from monitor.profilefile import find_profile, shipped_texts
 from monitor.profiles import Figure, PhaseKind, Profile, Span
@@ -31,20 +29,6 @@ def _days(profile: Profile, kind: PhaseKind) -> str:
     return f"{plan.days.low:g}-{plan.days.high:g} ({plan.days.usual:g})"
 
 
-def profile_json(profile: Profile) -> dict[str, Any]:
-    """Return a profile as the documented JSON."""
-
-    def plain(value: Any) -> Any:
-        if isinstance(value, dict):
-            return {str(getattr(key, "value", key)): plain(each) for key, each in value.items()}
-        if isinstance(value, list | tuple):
-            return [plain(each) for each in value]
-        return getattr(value, "value", value) if not isinstance(value, int | float | str | bool) else value
-
-    facts: dict[str, Any] = plain(asdict(profile))
-    return facts
-
-
 @click.group(invoke_without_command=True, epilog="Example: traywarden profiles")
 @json_option
 @click.pass_context
@@ -55,9 +39,7 @@ def profiles(ctx: click.Context) -> None:
     context: Context = ctx.obj
     known = context.profiles()
     if context.as_json:
-        context.echo_json(
-            {"schema": "traywarden.profiles/1", "profiles": [profile_json(each) for each in known.values()]}
-        )
+        context.echo_json(profiles_facts(known.values()))
         return
     context.echo(
         f"{'crop':<15} {'name':<22} {'seed':<7} {'covered, d':<11} {'blackout, d':<12} harvest, d since sowing"
@@ -83,7 +65,7 @@ def show(context: Context, crop: str, toml: bool) -> None:
         click.echo(shipped_texts().get(profile.id, f"# {profile.id} is your own: {profile.origin}"))
         return
     if context.as_json:
-        context.echo_json({"schema": "traywarden.profile/1", "profile": profile_json(profile)})
+        context.echo_json(profile_facts(profile))
         return
     for line in _lines(profile):
         context.echo(line)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
-from typing import Any
+from datetime import timedelta
 
 import click
 
+from alerts.coming import cover_state, terms_words
 from alerts.findings import Tick
 from alerts.promised import covers_at
+from dashboards.facts.coming import is_ahead, promises_facts
 from monitor.ahead import Cover
 from monitor.amounts import say_day, say_trays
-from monitor.cli.coming import cover_json, cover_state, every_words, terms_words
 from monitor.cli.common import Context, json_option
 from monitor.cli.rounds import tick_of
 from monitor.clock import local_day
@@ -32,21 +32,14 @@ def promises(context: Context, weeks: int, everything: bool) -> None:
     today = local_day(tick.now, tick.farm.zone)
     until = today + timedelta(days=7 * weeks)
     covers = covers_at(tick, until)
-    shown = [each for each in tick.promises.values() if everything or _is_ahead(each, today)]
+    shown = [each for each in tick.promises.values() if everything or is_ahead(each, today)]
     if context.as_json:
-        context.echo_json(
-            {
-                "schema": "traywarden.promises/1",
-                "until": until.isoformat(),
-                "promises": [_promise_json(each, today) for each in shown],
-                "days": [cover_json(each, tick) for each in covers],
-            }
-        )
+        context.echo_json(promises_facts(shown, covers, until, tick))
         return
     if not shown:
         context.echo("Nothing is promised. Begin with: traywarden promise TRAYS CROP --for DAY --whom NAME")
     for each in shown:
-        over = "" if _is_ahead(each, today) else "  (over)"
+        over = "" if is_ahead(each, today) else "  (over)"
         context.echo(f"{each.id:>4}  {terms_words(each.terms_on(today), tick.profiles)}{_end_words(each)}{over}")
         for late in each.terms:
             if late.from_on > today:
@@ -54,11 +47,6 @@ def promises(context: Context, weeks: int, everything: bool) -> None:
         for found in covers:
             if found.owed.promise == each.id:
                 context.echo(f"      {_cover_line(found, tick)}")
-
-
-def _is_ahead(each: Promise, today: date) -> bool:
-    """Tell whether a promise asks for anything from today on."""
-    return next(iter(each.days(today, today + timedelta(days=800))), None) is not None
 
 
 def _end_words(each: Promise) -> str:
@@ -70,20 +58,3 @@ def _cover_line(each: Cover, tick: Tick) -> str:
     differs = each.owed.trays != tick.promises[each.owed.promise].terms_on(each.owed.on).trays
     count = f", {say_trays(each.owed.trays)} that day" if differs else ""
     return f"{say_day(each.owed.on)}{count}: {cover_state(each, tick)[1]}"
-
-
-def _promise_json(each: Promise, today: date) -> dict[str, Any]:
-    """Return a promise as the documented JSON."""
-    terms = each.terms_on(today)
-    return {
-        "id": each.id,
-        "crop": terms.crop,
-        "trays": terms.trays,
-        "whom": terms.whom,
-        "living": terms.living,
-        "for": terms.for_on.isoformat(),
-        "every_days": terms.every_days,
-        "says": every_words(terms),
-        "ends_on": each.ends_on.isoformat() if each.ends_on else None,
-        "entries": [entry.id for entry in each.entries],
-    }

@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
-from typing import Any
+from datetime import datetime
 
 import click
 
-from alerts.derive import open_tasks
 from alerts.findings import Tick
-from alerts.holding import held_batches, hold_lines
+from alerts.holding import hold_lines
 from alerts.nudges import care_lines, carry_words, heading, task_lines
-from alerts.promised import told_instead
-from alerts.rounds import next_round
-from alerts.tasks import OF_PROMISES, Task, TaskKind, Urgency
+from alerts.tasks import OF_PROMISES, Urgency
+from dashboards.facts.rounds import RoundView, round_view, rounds_facts
 from monitor.amounts import say_day, say_time
 from monitor.cli.common import Context, json_option
-from monitor.clock import local_day
 from monitor.fold import fold_as_of
-from monitor.holds import Hold
 from monitor.ledger import effective
 from monitor.live import LiveBuffer
 from monitor.promises import promises_as_of
@@ -42,54 +37,6 @@ def tick_of(context: Context, now: datetime) -> Tick:
     )
 
 
-def is_due(task: Task, now: datetime) -> bool:
-    """Tell whether a task is to be done at this moment: its time has come, and nobody put it off."""
-    off = task.answered_not_yet_until
-    return (task.ask_at <= now or task.urgency is not Urgency.EARLY) and (off is None or off <= now)
-
-
-def hold_json(hold: Hold) -> dict[str, Any]:
-    """Return a hold as the documented JSON."""
-    return {
-        "entry": hold.id,
-        "lot": hold.lot,
-        "batch": hold.batch,
-        "why": hold.why,
-        "by": hold.by,
-        "at": hold.at.isoformat(),
-        "ended_at": hold.ended_at.isoformat() if hold.ended_at else None,
-        "ended_by": hold.ended_by or None,
-        "ended_why": hold.ended_why or None,
-    }
-
-
-def task_json(task: Task, tick: Tick) -> dict[str, Any]:
-    """Return a task as the documented JSON."""
-    return {
-        "key": task.key,
-        "kind": task.kind.value,
-        "batch": task.batch,
-        "crop": task.crop,
-        "day": task.day,
-        "trays": task.trays,
-        "where": [
-            {"trays": group.trays, "spot": group.spot, "stack": group.stack, "name": tick.farm.places.name(group.spot)}
-            for group in task.groups
-        ],
-        "earliest_on": task.earliest_on.isoformat(),
-        "usual_on": task.usual_on.isoformat(),
-        "latest_on": task.latest_on.isoformat(),
-        "ask_at": task.ask_at.isoformat(),
-        "standing": task.urgency.value,
-        "not_yet_until": task.answered_not_yet_until.isoformat() if task.answered_not_yet_until else None,
-        "move": task.move,
-        "why": task.why,
-        "cautions": list(task.cautions),
-        "answer": task.answer,
-        "water_ml": round(task.water_ml),
-    }
-
-
 @click.command(epilog="Example: traywarden rounds --at 'tomorrow 07:30'")
 @click.option("--at", metavar="WHEN", help="At this time: 17:00, 'tomorrow 07:30', 'fri 7:30'.")
 @json_option
@@ -98,57 +45,16 @@ def rounds(context: Context, at: str | None) -> None:
     """Say what is to be done now, what may be done early, and what comes at the next round and tomorrow."""
     farm = context.farm()
     now = context.clock() if at is None else read_instant(at, now=context.clock(), zone=farm.zone, ahead=True)
-    tick = tick_of(context, now)
-    tasks = open_tasks(tick)
-    due = [task for task in tasks if is_due(task, now)]
-    early = [task for task in tasks if task not in due and task.earliest_on <= local_day(now, farm.zone)]
-    coming_at = next_round(farm, now)
-    known = {task.key for task in due} | {told_instead(task) for task in tasks if task.kind is TaskKind.SOW}
-    later = tick_of(context, coming_at)
-    coming = [task for task in open_tasks(later) if is_due(task, coming_at) and task.key not in known]
-    tomorrow = _tomorrow(context, now, known | {task.key for task in coming})
+    view = round_view(lambda at: tick_of(context, at), now)
     if context.as_json:
-        context.echo_json(
-            {
-                "schema": "traywarden.rounds/1",
-                "at": now.isoformat(),
-                "next_round_at": coming_at.isoformat(),
-                "on_hold": [
-                    {"batch": batch.id, "crop": batch.crop, "holds": [hold_json(hold) for hold in batch.holds]}
-                    for batch in held_batches(tick)
-                ],
-                "due": [task_json(task, tick) for task in due],
-                "may_be_done": [task_json(task, tick) for task in early],
-                "next_round": [task_json(task, later) for task in coming],
-                "tomorrow": [task_json(task, later) for task in tomorrow],
-            }
-        )
+        context.echo_json(rounds_facts(view))
         return
-    _tell(context, tick, due, early, coming, coming_at, tomorrow)
+    _tell(context, view)
 
 
-def _tomorrow(context: Context, now: datetime, known: set[str]) -> list[Task]:
-    """Return what falls due tomorrow and is not said already."""
-    farm = context.farm()
-    day = local_day(now, farm.zone) + timedelta(days=1)
-    end = next_round(farm, now)
-    while local_day(end, farm.zone) <= day:
-        last, end = end, next_round(farm, end)
-    if local_day(last, farm.zone) != day:
-        return []
-    return [task for task in open_tasks(tick_of(context, last)) if is_due(task, last) and task.key not in known]
-
-
-def _tell(
-    context: Context,
-    tick: Tick,
-    due: list[Task],
-    early: list[Task],
-    coming: list[Task],
-    coming_at: datetime,
-    tomorrow: list[Task],
-) -> None:
+def _tell(context: Context, view: RoundView) -> None:
     """Say it in words."""
+    tick, due, coming_at = view.tick, view.due, view.coming_at
     farm = tick.farm
     for line in hold_lines(tick):
         context.echo(line)
@@ -170,9 +76,9 @@ def _tell(
     for line in care_lines(due):
         context.echo(line)
     for head, listed in (
-        ("May be done already", early),
-        (f"At the next round, {say_time(coming_at, farm.zone)}", coming),
-        ("Tomorrow", tomorrow),
+        ("May be done already", view.early),
+        (f"At the next round, {say_time(coming_at, farm.zone)}", view.coming),
+        ("Tomorrow", view.tomorrow),
     ):
         if listed:
             context.echo(f"\n{head}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import signal
 import threading
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 import click
@@ -13,8 +13,6 @@ import click
 from monitor.amounts import say_time
 from monitor.cli.common import Context, json_option
 from monitor.errors import RefusedError
-
-DEAD_AFTER = timedelta(minutes=3)
 
 
 def set_up_log(level: str) -> None:
@@ -60,48 +58,18 @@ def status(context: Context) -> None:
     """Say how the monitor is: running or not, broker, readings, alarms, nudges that did not get through."""
     from alerts.alarms_sql import SqlAlarms
     from alerts.outbox_sql import SqlOutbox
+    from dashboards.facts.status import is_running, status_facts
     from monitor.service import STATUS_STATE
 
     farm, now = context.farm(), context.clock()
     engine = context.ledger().engine
     outbox = SqlOutbox(engine)
     state: dict[str, Any] | None = outbox.state(STATUS_STATE)
-    alive = state is not None and now - datetime.fromisoformat(state["beat_at"]) < DEAD_AFTER
+    alive = is_running(state, now)
     alarms = [alarm for alarm in SqlAlarms(engine).load().values() if alarm.is_active]
     troubled = outbox.troubled()
     if context.as_json:
-        context.echo_json(
-            {
-                "schema": "traywarden.status/1",
-                "at": now.isoformat(),
-                "running": alive,
-                "service": state,
-                "alarms": [
-                    {
-                        "key": alarm.key,
-                        "state": alarm.state.value,
-                        "priority": alarm.priority.name.lower(),
-                        "since": alarm.finding.since.isoformat(),
-                        "cause": alarm.finding.cause,
-                        "action": alarm.finding.action,
-                    }
-                    for alarm in alarms
-                ],
-                "undelivered": [
-                    {
-                        "key": row.key,
-                        "person": row.person,
-                        "channel": row.channel,
-                        "title": row.title,
-                        "attempts": row.attempts,
-                        "why": row.last_error,
-                        "next_try_at": None if row.given_up_at else row.next_try_at.isoformat(),
-                        "given_up_at": row.given_up_at.isoformat() if row.given_up_at else None,
-                    }
-                    for row in troubled
-                ],
-            }
-        )
+        context.echo_json(status_facts(state, alarms, troubled, now, running=alive))
     else:
         _tell_service(context, state, alive=alive)
         for alarm in alarms:

@@ -7,13 +7,11 @@ from typing import Any
 
 import click
 
-from alerts.answers import Answers, answers_of
-from monitor.calibration import calibration_at, calibrations_of
-from monitor.cli.common import Context, json_option
-from monitor.cli.measured import latest_readings, say_value
+from dashboards.facts.measured import say_value
+from dashboards.facts.sensors import sensor_rows, sensors_facts
+from monitor.cli.common import Context, json_option, latest_readings
 from monitor.farm import Farm, Sensor
-from monitor.readings import Flag, Quantity, Reading
-from monitor.scalesetup import setup_at, setups_of
+from monitor.readings import Flag, Reading
 
 _OLD = timedelta(minutes=30)
 _FLAG_WORDS = {Flag.SUSPECT: "doubtful", Flag.FAIL: "cannot be right", Flag.MISSING: "missing"}
@@ -27,32 +25,6 @@ def say_age(age: timedelta) -> str:
     if minutes < 120:
         return f"{minutes} min ago"
     return f"{minutes // 60} h ago" if minutes < 48 * 60 else f"{minutes // 1440} days ago"
-
-
-def _facts(sensor: Sensor, reading: Reading | None, known: str, answers: Answers, now: datetime) -> dict[str, Any]:
-    """Return one sensor as the documented JSON."""
-    rest = answers.resting.get(sensor.id)
-    return {
-        "sensor": sensor.id,
-        "quantity": sensor.quantity.value,
-        "spot": sensor.spot,
-        "under_cover": sensor.under_cover,
-        "value": reading.value if reading else None,
-        "at": reading.measured_at.isoformat() if reading else None,
-        "flag": int(reading.flag) if reading else None,
-        "out_of_service": rest is not None and rest.holds(now),
-        "set_up": known,
-    }
-
-
-def _set_up(sensor: Sensor, context: Context, now: datetime) -> str:
-    """Return whether a scale is set up, or how a sensor is corrected."""
-    entries = context.ledger().entries()
-    if sensor.quantity is Quantity.WEIGHT:
-        held = setup_at(setups_of(entries, context.farm().sensors).get(sensor.id, ()), now)
-        return "set up" if held is not None and held.full_g is not None else "never set up"
-    made = calibration_at(calibrations_of(entries).get(sensor.id, ()), now)
-    return "as it shows" if made is None else f"{made.factor:g} times what it shows, {made.offset:+g}"
 
 
 def _line(sensor: Sensor, reading: Reading | None, facts: dict[str, Any], farm: Farm, now: datetime) -> str:
@@ -77,14 +49,9 @@ def sensors(context: Context) -> None:
     """List each sensor with what it last said, how old that is, and how it is set up or corrected."""
     farm, now = context.farm(), context.clock()
     latest = latest_readings(farm)
-    answers = answers_of(context.ledger().entries())
-    ordered = sorted(farm.sensors.values(), key=lambda sensor: farm.places.walking_order(sensor.spot))
-    rows = [
-        (each, latest.get(each.id), _facts(each, latest.get(each.id), _set_up(each, context, now), answers, now))
-        for each in ordered
-    ]
+    rows = sensor_rows(farm, latest, context.ledger().entries(), now)
     if context.as_json:
-        context.echo_json({"schema": "traywarden.sensors/1", "sensors": [facts for _, _, facts in rows]})
+        context.echo_json(sensors_facts(rows))
         return
     if not rows:
         context.echo("This farm has no sensor, and needs none; `traywarden keys` says how one is added.")

@@ -2,31 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
 import click
 
 from monitor.amounts import read_g, say_day, say_g, say_time, say_trays
-from monitor.batches import Batch
 from monitor.cli.common import Context
 from monitor.cli.desk import Desk, common
 from monitor.clock import local_day
 from monitor.errors import RefusedError
-from monitor.holds import holds_of
-from monitor.ledger import EntryKind, NewEntry, effective
-from monitor.lots import Lot, find_lot, lot_warnings, lots_of
+from monitor.ledger import EntryKind, NewEntry
 from monitor.profilefile import find_profile
-from monitor.profiles import Manner, Profile
+from monitor.sowing import (
+    Sowing,
+    SowWish,
+    is_planned,
+    mind_lot,
+    seed_per_tray,
+    sow_deed,
+    sowing_of,
+    tray_kind_of,
+)
 from monitor.timewords import read_day
-from monitor.verbs import TREATED, next_id, seed_words
-
-_AFTER = {
-    Manner.STACKED: "now stack it in the dark under a weight (traywarden stack {batch} --weight KG)",
-    Manner.COVERED: "now cover it in the dark, no weight (traywarden stack {batch} --cover-only)",
-    Manner.OPEN: "leave it open, lit",
-}
+from monitor.verbs import TREATED, next_id
 
 
 @click.command(epilog="Example: traywarden soak pea --grams 1760 --trays 8 --lot P-114")
@@ -58,7 +58,7 @@ def soak(
         desk.warnings.append(TREATED)
     batch = next_id(desk.batches)
     seed_g = None if grams is None else read_g(grams, desk.farm.units)
-    _mind_lot(desk, lot, profile.id, seed_g or 0.0)
+    mind_lot(desk, lot, profile.id, seed_g or 0.0)
     data = {
         "crop": profile.id,
         "seed_g": seed_g,
@@ -71,101 +71,6 @@ def soak(
     desk.care.append("Drinking-quality water only; throw soak water away.")
     for_trays = f" for {say_trays(trays)}" if trays else ""
     desk.write([entry], [f"Noted: batch {batch} {profile.name.lower()} is soaking{for_trays}."])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sowing:
-    """One line of a sowing.
-
-    Attributes:
-        crop: Profile id.
-        trays: How many.
-        spot: Where, or None.
-        lot: Seed lot, or None.
-        supplier: As entered, or None.
-        treated: Whether the seed is treated; None: not said.
-        tray_kind: Tray kind id.
-        seed_g_per_tray: Sowing weight. [g per tray of its kind]
-        medium: Which medium, or which bag of it; None: not said.
-    """
-
-    crop: str
-    trays: int
-    spot: str | None
-    lot: str | None
-    supplier: str | None
-    treated: bool | None
-    tray_kind: str
-    seed_g_per_tray: float
-    medium: str | None = None
-
-
-def _entry(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
-    """Return the entry of one sowing, and warn of what is odd about it."""
-    profile = desk.profiles[sowing.crop]
-    soaked = desk.batches.get(batch)
-    is_counted = soaked is not None and any(each.data.get("seed_g") for each in soaked.entries)  # when it was soaked
-    _mind_lot(desk, sowing.lot, sowing.crop, 0.0 if is_counted else sowing.seed_g_per_tray * sowing.trays)
-    if sowing.treated:
-        desk.warnings.append(TREATED)
-    elif sowing.treated is None and TREATED_UNKNOWN not in desk.care:
-        desk.care.append(TREATED_UNKNOWN)
-    odd = seed_words(profile, sowing.seed_g_per_tray, desk.farm.tray_kinds[sowing.tray_kind].scale)
-    if odd:
-        desk.warnings.append(f"Batch {batch} {profile.name.lower()}: {odd}")
-    data = {
-        "crop": sowing.crop,
-        "tray_kind": sowing.tray_kind,
-        "seed_g_per_tray": sowing.seed_g_per_tray,
-        "lot": sowing.lot,
-        "supplier": sowing.supplier,
-        "treated": sowing.treated,
-        "misted": True,
-        **({"medium": sowing.medium} if sowing.medium else {}),
-    }
-    return desk.entry_of(EntryKind.SOWN, batch, trays=sowing.trays, spot=sowing.spot, data=data)
-
-
-def _lot(desk: Desk, said: str | None) -> Lot | None:
-    """Return a seed lot of the book, if it is known."""
-    return find_lot(lots_of(effective(desk.entries)), said)
-
-
-def _mind_lot(desk: Desk, said: str | None, crop: str, grams: float) -> None:
-    """Warn of what speaks against sowing a lot."""
-    holds = holds_of(effective(desk.entries))
-    today = local_day(desk.at, desk.farm.zone)
-    desk.warnings += lot_warnings(_lot(desk, said), said, holds, crop=crop, grams=grams, today=today)
-
-
-TREATED_UNKNOWN = "Sow only untreated seed meant for food or shoots; note it with --untreated, and its lot with --lot."
-
-
-def _said(desk: Desk, sowing: Sowing, batch: str) -> str:
-    """Return what was noted of one sowing, and what to do right after it."""
-    profile = desk.profiles[sowing.crop]
-    where = f", {desk.farm.places.name(sowing.spot)}" if sowing.spot else ""
-    lot = f", lot {sowing.lot}" if sowing.lot else ""
-    seed = say_g(sowing.seed_g_per_tray, desk.farm.units)
-    after = _AFTER[profile.manner].format(batch=batch)
-    return (
-        f"Noted: batch {batch}, {say_trays(sowing.trays)} of {profile.name.lower()} sown with {seed} each{lot}{where}; "
-        f"mist it, {after}."
-    )
-
-
-def _soaking(desk: Desk, crop: str, said: str | None) -> Batch | None:
-    """Return the soak that a sowing ends: the one named, or the only one of its crop; None: there is none."""
-    soaking = [batch for batch in desk.batches.values() if batch.sown_at is None and batch.crop == crop]
-    if said is not None:
-        batch = desk.batches.get(said)
-        if batch is None or batch.crop != crop:
-            raise RefusedError(f"batch {said!r} is no batch of {crop}; `traywarden batches` lists them")
-        return batch
-    if len(soaking) > 1:
-        numbers = ", ".join(batch.id for batch in soaking)
-        raise RefusedError(f"several soaks of {crop} could be meant: {numbers}; say which with --batch")
-    return soaking[0] if soaking else None
 
 
 @click.command(
@@ -212,54 +117,21 @@ def sow(
     if like is not None:
         _sow_like(desk, like, change, leave_out, yes=yes)
         return
-    if crop is None or (trays is None and batch is None and not _planned(desk, crop)):
+    if crop is None or (trays is None and batch is None and not is_planned(desk, crop)):
         raise RefusedError("say what was sown, and how many trays: traywarden sow radish --trays 8")
-    profile = find_profile(desk.profiles, crop)
-    soaked = _soaking(desk, profile.id, batch)
-    kind = _tray_kind(desk, tray_kind)
-    count = trays or (soaked.trays_planned if soaked else None)
-    if count is None:
-        raise RefusedError("say how many trays were sown: --trays N")
-    lot = lot or (soaked.lot if soaked else None)
-    known = _lot(desk, lot)
-    told = [each for each in (treated, soaked.treated if soaked else None, known.treated if known else None)]
-    sowing = Sowing(
-        crop=profile.id,
-        trays=count,
-        spot=desk.spot(spot),
-        lot=known.id if known else lot,
-        supplier=supplier or (soaked.supplier if soaked else None) or (known.supplier if known else None),
-        treated=next((each for each in told if each is not None), None),
-        tray_kind=kind,
-        seed_g_per_tray=_seed(desk, profile, kind, grams),
+    wish = SowWish(
+        crop=crop,
+        trays=trays,
+        spot=spot,
+        lot=lot,
+        supplier=supplier,
+        treated=treated,
+        tray_kind=tray_kind,
+        grams=grams,
         medium=medium,
+        batch=batch,
     )
-    number = soaked.id if soaked else next_id(desk.batches)
-    desk.write([_entry(desk, sowing, number)], [_said(desk, sowing, number)])
-
-
-def _planned(desk: Desk, crop: str) -> bool:
-    """Tell whether a soak of this crop says how many trays it is for."""
-    profile = find_profile(desk.profiles, crop)
-    return any(
-        each.sown_at is None and each.crop == profile.id and each.trays_planned for each in desk.batches.values()
-    )
-
-
-def _tray_kind(desk: Desk, said: str | None) -> str:
-    """Return a tray kind of the farm: the one named, or the first."""
-    if said is None:
-        return next(iter(desk.farm.tray_kinds))
-    if said not in desk.farm.tray_kinds:
-        raise RefusedError(f"no tray kind {said!r} in farm.toml; there are: {', '.join(desk.farm.tray_kinds)}")
-    return said
-
-
-def _seed(desk: Desk, profile: Profile, kind: str, grams: str | None) -> float:
-    """Return the sowing weight of one tray: as said, or the profile's usual, scaled by area."""
-    if grams is not None:
-        return read_g(grams, desk.farm.units)
-    return round(profile.seed_g_per_tray.usual * desk.farm.tray_kinds[kind].scale, 1)
+    desk.note(sow_deed(desk, [sowing_of(desk, wish)]))
 
 
 def _sown_on(desk: Desk, day: date) -> list[Sowing]:
@@ -269,7 +141,7 @@ def _sown_on(desk: Desk, day: date) -> list[Sowing]:
         for entry in batch.entries:
             if entry.kind is EntryKind.SOWN and local_day(entry.at, desk.farm.zone) == day:
                 kind = str(entry.data.get("tray_kind") or "")
-                known = kind if kind in desk.farm.tray_kinds else _tray_kind(desk, None)
+                known = kind if kind in desk.farm.tray_kinds else tray_kind_of(desk, None)
                 grams = entry.data.get("seed_g_per_tray")
                 profile = desk.profiles[batch.crop]
                 lines.append(
@@ -281,7 +153,7 @@ def _sown_on(desk: Desk, day: date) -> list[Sowing]:
                         supplier=batch.supplier,
                         treated=batch.treated,
                         tray_kind=known,
-                        seed_g_per_tray=_seed(desk, profile, known, None) if grams is None else float(grams),
+                        seed_g_per_tray=seed_per_tray(desk, profile, known, None) if grams is None else float(grams),
                     )
                 )
     return lines
@@ -351,6 +223,5 @@ def _sow_like(desk: Desk, like: str, change: tuple[str, ...], leave_out: tuple[i
     if not yes and not desk.context.as_json and not click.confirm("Note all of this as sown?", default=True):
         raise RefusedError("nothing was noted")
     first = int(next_id(desk.batches))
-    numbered = [(str(first + place), line) for place, (_, line) in enumerate(kept)]
-    entries = [_entry(desk, line, batch) for batch, line in numbered]
-    desk.write(entries, [_said(desk, line, batch) for batch, line in numbered])
+    numbered = [(line, str(first + place)) for place, (_, line) in enumerate(kept)]
+    desk.note(sow_deed(desk, numbered))

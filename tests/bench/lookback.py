@@ -14,6 +14,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from time import perf_counter
 
 import numpy as np
@@ -118,7 +119,7 @@ def calibration(found: Sequence[Judgement]) -> tuple[list[tuple[float, float, in
     said = np.array([chance for each in found for chance in each.chances.values()])
     true = np.array([name in each.truth for each in found for name in each.chances], dtype=float)
     table, error = [], 0.0
-    for low, high in zip(BANDS[:-1], BANDS[1:], strict=True):
+    for low, high in pairwise(BANDS):
         inside = (said >= low) & (said < high)
         if inside.any():
             table.append((float(said[inside].mean()), float(true[inside].mean()), int(inside.sum())))

@@ -13,6 +13,7 @@ from itertools import combinations
 from math import erf, exp, log, pi, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.ledger import EntryKind
 from simulated_feeds import badparameters as ranges
@@ -38,7 +39,7 @@ def _density(dose: float, spread: ranges.Spread, whole: bool) -> float:
     return max(exp(-z * z / 2) / (dose * spread.sigma * sqrt(2 * pi)), 1e-12)
 
 
-def stands_weights(case: Case, cause: str) -> np.ndarray:
+def stands_weights(case: Case, cause: str) -> NDArray[np.float64]:
     """Return how likely each kinship of the crop is, by what its good and bad batches had."""
     each = ranges.DOSES[cause]
     weight = _WEIGHTS / _WEIGHTS.sum()
@@ -48,20 +49,17 @@ def stands_weights(case: Case, cause: str) -> np.ndarray:
         if life.profile.id != target.profile.id or dose <= 0:
             continue
         spoilt = np.array([_below(float(z)) for z in _z(dose, each)])
-        if not life.harmed:
-            weight = weight * np.maximum(1 - spoilt, 1e-9)
-        else:
-            weight = weight * (0.1 + 0.9 * spoilt)
-    return weight / max(weight.sum(), 1e-12)
+        weight = weight * (0.1 + 0.9 * spoilt if life.harmed else np.maximum(1 - spoilt, 1e-9))
+    return np.asarray(weight / max(weight.sum(), 1e-12))
 
 
-def _z(dose: float, each: ranges.DoseRange) -> np.ndarray:
-    return (log(dose / each.harmful.middle) - each.harmful.sigma * _NODES) / each.own_sigma
+def _z(dose: float, each: ranges.DoseRange) -> NDArray[np.float64]:
+    return np.asarray((log(dose / each.harmful.middle) - each.harmful.sigma * _NODES) / each.own_sigma)
 
 
 @lru_cache(maxsize=256)
 def _shares_over(cause: str) -> tuple[float, float]:
-    """Return how often a wrong dose is over, and an ordinary one under, what a batch stands; so densities add up to 1."""
+    """Return how often a wrong dose is over, and an ordinary one under, what a batch stands."""
     each, rng = ranges.DOSES[cause], np.random.default_rng(1)
     stands = each.harmful.middle * np.exp(rng.normal(0, sqrt(each.harmful.sigma**2 + each.own_sigma**2), 4000))
     wrong = np.minimum(each.wrong.middle * np.exp(rng.normal(0, each.wrong.sigma, 4000)), each.most)

@@ -6,7 +6,6 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
-from dashboards.charts import describe
 from dashboards.report import build_report, render
 from monitor.fold import fold
 from monitor.ledger import EntryKind
@@ -44,14 +43,9 @@ def test_a_batch_is_told_from_its_entries_and_readings(tmp_path: Path) -> None:
     (batch,) = report.batches
     assert batch.facts == ("No seed lot entered", "Trays: 4 cut", "Cut 1.2 kg, 300 g a tray")
     assert [phase for _, phase, _ in batch.phases][:2] == ["germination", "blackout"]
-    assert "temperature from 20.0 to 22.0 degC" in batch.picture_says
+    assert "Temperature 20.0 to 22.0 °C, mean 21.0" in batch.picture_says
     assert "<script>" not in html
     assert "&lt;script&gt;" in html
     assert "Simulated" not in html
     assert "food-safety rules" in html
     assert "Simulated" in render(replace(report, is_simulated=True))
-
-
-def test_a_picture_of_nothing_says_so() -> None:
-    """No readings, no phases."""
-    assert describe([], [], []) == "Phases: none. No readings. 0 entries."

@@ -11,12 +11,10 @@ import sys
 from datetime import timedelta
 from pathlib import Path
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboards.thin import thin
 from simulated_feeds.parameters import TrayParameters
 from simulated_feeds.tray import Tray
 from tests.support.farms import TEXT, sensor_text
@@ -92,18 +90,3 @@ def test_a_simulated_trays_water_closes_to_the_gram(
     assert tray.poured_g == pytest.approx(tray.water_g + tray.lost_g + tray.spilled_g, abs=1e-6)
     assert 0 <= tray.water_g <= tray.parameters.holds_g
     assert tray.weight_g == tray.parameters.dry_g + tray.water_g
-
-
-@given(st.lists(st.floats(-50, 50), min_size=1, max_size=400), st.integers(1, 60))
-def test_thinning_keeps_the_extremes_and_the_gaps(values: list[float], stretches: int) -> None:
-    """Lowest and highest stay; a gap of an hour stays a gap; at most a few points a stretch."""
-    value = np.array(values)
-    at_ms = np.arange(len(values), dtype=np.int64) * 60_000
-    at_ms[len(values) // 2 :] += 3_600_000
-
-    times, kept = thin(at_ms, value, stretches=stretches, gap_ms=1_800_000)
-
-    assert np.nanmin(kept) == value.min()
-    assert np.nanmax(kept) == value.max()
-    assert np.isnan(kept).sum() == (1 if len(values) > 1 else 0)
-    assert (np.diff(times) >= 0).all()

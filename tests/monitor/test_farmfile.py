@@ -19,6 +19,7 @@ from monitor.farm import (
     ChannelSettings,
     Farm,
     InfluxSettings,
+    PagesSettings,
     PingSettings,
     PostgresSettings,
     Sensor,
@@ -208,6 +209,7 @@ REACHED = (
     StorageSettings,
     InfluxSettings,
     PostgresSettings,
+    PagesSettings,
     PingSettings,
     Person,
     Spot,
@@ -396,6 +398,11 @@ FAULTY = [
         'user = "monitor"', 'password_env = "P"', "broker.password_env", "not both", id="a password from two places"
     ),
     pytest.param('"broker-password.txt"', '"~nobody-here/p"', "broker.password_file", "a path", id="nobody's home"),
+    pytest.param('"192.168.1.20"', '"shed.local"', "pages.address", "an IP address", id="a name for an address"),
+    pytest.param('key_file = "pages-key.pem"', "", "pages.cert_file", "together", id="a certificate without its key"),
+    pytest.param('"https://farm.example"', '"farm.example"', "pages.url", "https://", id="an address without https"),
+    pytest.param('["shed.local"]', '"shed.local"', "pages.names", "a list", id="one name that is no list"),
+    pytest.param("port = 8500", "port = 70000", "pages.port", "from 0 to 65535", id="a port beyond all"),
     pytest.param("keep_copies = 7", "keep_copies = 0", "storage.keep_copies", "from 1", id="copies that are not kept"),
     pytest.param(
         "postgresql://", "mysql://", "storage.postgresql.address", "postgresql://", id="a ledger on another server"

@@ -19,7 +19,7 @@ from monitor.readings import from_ms, to_ms
 from monitor.review import BatchFacts, Nudged
 from monitor.reviewfacts import facts_of
 from monitor.reviewrecord import record_of
-from monitor.reviewwater import pours_of, water_facts, water_left
+from monitor.reviewwater import NEAR_LIMP, STANDS_OVER, pours_of, water_facts, water_left
 from monitor.series import Series, banded, hours_where
 from tests.support.farms import Book, farm, sensor_text
 from tests.support.lived import reader
@@ -85,8 +85,8 @@ def test_driest_and_wettest_point() -> None:
     assert found.driest == pytest.approx(0.1, abs=0.01)
     assert found.driest_ms == pytest.approx(179 * 5 * 60_000, abs=10 * 60_000)
     assert found.wettest == pytest.approx(1.2, abs=0.01)
-    assert found.limp_h == pytest.approx(36 / 12 + 13 / 12, abs=0.2)
-    assert found.soaked_h == pytest.approx(45 / 12, abs=0.2)
+    assert found.limp_h == pytest.approx((36 + 120 * (0.1 + NEAR_LIMP) / 0.9) / 12, abs=0.2)
+    assert found.soaked_h == pytest.approx(60 * (1.2 - STANDS_OVER) / 0.2 / 12, abs=0.2)
 
 
 def test_pours_are_told_apart_by_who_knew_of_them() -> None:

@@ -139,6 +139,16 @@ every_minutes = 10
 topic = "saltcellar/well"
 url_file = "ping-address.txt"
 
+[pages]
+serve = false
+address = "192.168.1.20"
+port = 8500
+cert_file = "pages-cert.pem"
+key_file = "pages-key.pem"
+behind_proxy = true
+url = "https://farm.example"
+names = ["shed.local"]
+
 [storage]
 folder = "records"
 ledger_copies = "copies"

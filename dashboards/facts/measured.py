@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 from monitor.amounts import Units, say_temp, say_time
+from monitor.batches import Batch
 from monitor.farm import Farm, Sensor
-from monitor.phases import PhaseSpan
+from monitor.phases import PhaseSpan, phase_now
+from monitor.profiles import Profile
 from monitor.reach import NOT_MEASURED, ROOM_QUANTITIES, is_covered, sensors_for
 from monitor.readings import Quantity, Reading
 
@@ -84,18 +87,14 @@ def measured_json(found: Measured) -> dict[str, object]:
     }
 
 
-def latest_readings(farm: Farm) -> dict[str, Reading]:
-    """Return the newest stored reading of each sensor of the farm; a farm that has stored none has none.
-
-    Raises:
-        StoreError: The store cannot be opened.
-    """
-    from monitor.service import open_readings
-
-    if not farm.sensors or (farm.storage.influx is None and not farm.storage.folder.exists()):
-        return {}
-    store = open_readings(farm)
-    try:
-        return store.latest(list(farm.sensors))
-    finally:
-        store.close()
+def measured_parts(
+    farm: Farm, batch: Batch, profile: Profile | None, latest: Mapping[str, Reading], now: datetime
+) -> list[tuple[str | None, tuple[Measured, ...]]]:
+    """Return what the sensors say of each standing part of a batch, by place; nothing on a farm without sensors."""
+    if profile is None or not farm.sensors:
+        return []
+    by_spot: dict[str | None, tuple[Measured, ...]] = {}
+    for part in batch.standing:
+        span = phase_now(batch, part, profile, now=now, zone=farm.zone)
+        by_spot.setdefault(part.spot, measured(farm, part.spot, span, latest))
+    return list(by_spot.items())

@@ -1,4 +1,4 @@
-"""The facts of a plan: as JSON, and what it cannot meet and why in words."""
+"""A plan of sowings for all promises: made at a moment, as JSON, and what it cannot meet and why in words; pure."""
 
 from __future__ import annotations
 
@@ -8,14 +8,43 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from alerts.findings import Tick
+from alerts.promised import covers_at, plan_of, supplies_at
 from monitor.ahead import Cover
 from monitor.amounts import say_day, say_list, say_trays
+from monitor.clock import local_day
+from monitor.holds import holds_of, same_lot
+from monitor.lots import lots_of as lots_of_ledger
+from monitor.lots import seed_left
 from monitor.sowby import sow_day
 
 if TYPE_CHECKING:
     from monitor.shelfplan import Berth
     from monitor.sowneeds import DayNeed
     from monitor.sowplan import Plan, Sown, Unmet
+
+
+def plan_at(tick: Tick, until: date, *, seed_g: Mapping[str, float] | None = None) -> Plan:
+    """Return the plan for all that is promised from today until a day."""
+    from monitor.sowmodel import make_plan
+    from monitor.sowneeds import room_of, want_of
+
+    today = local_day(tick.now, tick.farm.zone)
+    covers = covers_at(tick, until)
+    wants = []
+    for each in covers:
+        profile = tick.profiles.get(each.owed.crop)
+        if each.lacking and profile is not None:
+            wants.append(want_of(each, plan_of(each, profile, tick), profile, tick.farm, tick.now))
+    last = max([until, today, *(want.on for want in wants)])
+    room = room_of(tick.farm, supplies_at(tick), covers, first=today, last=last, seed_g=seed_g or {})
+    return make_plan(wants, room)
+
+
+def seed_of_lots(tick: Tick) -> dict[str, float]:
+    """Return the seed that is left by the lots that were entered and are not on hold, by crop."""
+    held = [hold.lot for hold in holds_of(tick.entries) if hold.lot is not None and hold.in_force(tick.now)]
+    lots = lots_of_ledger(tick.entries)
+    return seed_left(lot for lot in lots if not any(same_lot(lot.id, each) for each in held))
 
 
 def days_words(days: Sequence[date]) -> str:

@@ -1,0 +1,58 @@
+"""Holds as the documented JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from monitor.batches import Batch
+from monitor.holds import GoneOut, Hold, StillHere, gone_out, reaches, still_here
+
+
+def hold_json(hold: Hold) -> dict[str, Any]:
+    """Return a hold as the documented JSON."""
+    return {
+        "entry": hold.id,
+        "lot": hold.lot,
+        "batch": hold.batch,
+        "why": hold.why,
+        "by": hold.by,
+        "at": hold.at.isoformat(),
+        "ended_at": hold.ended_at.isoformat() if hold.ended_at else None,
+        "ended_by": hold.ended_by or None,
+        "ended_why": hold.ended_why or None,
+    }
+
+
+def _gone_json(gone: GoneOut) -> dict[str, Any]:
+    """Return a delivery as the documented JSON."""
+    return {
+        "batch": gone.batch,
+        "crop": gone.crop,
+        "at": gone.at.isoformat(),
+        "whom": gone.whom or None,
+        "trays": gone.trays,
+        "grams": gone.grams,
+        "living": gone.living,
+        "entry": gone.entry,
+    }
+
+
+def _here_json(here: StillHere) -> dict[str, Any]:
+    """Return trays that have not left as the documented JSON."""
+    return {"batch": here.batch, "crop": here.crop, "trays": here.trays, "spot": here.spot, "cut": here.is_cut}
+
+
+def reach_json(hold: Hold, batches: Mapping[str, Batch]) -> dict[str, Any]:
+    """Return a hold with all that it reaches as the documented JSON."""
+    return {
+        **hold_json(hold),
+        "batches": [batch.id for batch in batches.values() if reaches(hold, batch)],
+        "gone_out": [_gone_json(gone) for gone in gone_out(hold, batches)],
+        "still_here": [_here_json(here) for here in still_here(hold, batches)],
+    }
+
+
+def holds_facts(holds: Iterable[Hold], batches: Mapping[str, Batch]) -> dict[str, Any]:
+    """Return holds, each with what it reaches."""
+    return {"schema": "traywarden.holds/1", "holds": [reach_json(each, batches) for each in holds]}

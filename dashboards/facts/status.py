@@ -1,0 +1,67 @@
+"""How the monitor is, as the documented JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+from alerts.alarms import Alarm
+from alerts.outbox import OutboxRow
+
+DEAD_AFTER = timedelta(minutes=3)
+"""A monitor that gave no sign of life for this long is taken for dead."""
+
+
+def is_running(state: Mapping[str, Any] | None, now: datetime) -> bool:
+    """Tell whether the monitor runs, by its last sign of life."""
+    return state is not None and now - datetime.fromisoformat(str(state["beat_at"])) < DEAD_AFTER
+
+
+def status_facts(
+    state: Mapping[str, Any] | None,
+    active: Iterable[Alarm],
+    troubled: Iterable[OutboxRow],
+    now: datetime,
+    *,
+    running: bool,
+) -> dict[str, Any]:
+    """Return how the monitor is.
+
+    Args:
+        state: What it last wrote down of itself; None: it never ran here.
+        active: Alarms that are wrong now.
+        troubled: Messages that did not get through.
+        now: The instant.
+        running: It gave a sign of life lately.
+    """
+    return {
+        "schema": "traywarden.status/1",
+        "at": now.isoformat(),
+        "running": running,
+        "service": None if state is None else dict(state),
+        "alarms": [
+            {
+                "key": alarm.key,
+                "state": alarm.state.value,
+                "priority": alarm.priority.name.lower(),
+                "since": alarm.finding.since.isoformat(),
+                "cause": alarm.finding.cause,
+                "action": alarm.finding.action,
+            }
+            for alarm in active
+        ],
+        "undelivered": [
+            {
+                "key": row.key,
+                "person": row.person,
+                "channel": row.channel,
+                "title": row.title,
+                "attempts": row.attempts,
+                "why": row.last_error,
+                "next_try_at": None if row.given_up_at else row.next_try_at.isoformat(),
+                "given_up_at": row.given_up_at.isoformat() if row.given_up_at else None,
+            }
+            for row in troubled
+        ],
+    }

@@ -1,0 +1,1 @@
+"""The pages, served: thin shells round dashboards/pages and the ledger."""
