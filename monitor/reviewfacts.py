@@ -24,7 +24,7 @@ LEAK_LX = 5.0
 """Over this, light gets under the cover. Common practice, no source. [lx]"""
 LEAK_UMOL = 0.1
 """The same for a quantum sensor; 5 lx of any white light is under 0.1. [umol m-2 s-1]"""
-_WHOLE_DAY_H = 18.0
+_WHOLE_DAY_H = 21.0
 _LIT = (PhaseKind.LIGHT, PhaseKind.HARVEST, PhaseKind.OVERGROWN)
 
 

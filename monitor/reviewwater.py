@@ -19,10 +19,10 @@ from monitor.readings import from_ms, to_ms
 from monitor.review import Nudged, PouredFact, WaterFacts
 from monitor.series import Series, hours_where
 
-STANDS_OVER = 1.1
+STANDS_OVER = 1.07
 """Over this fraction water stands in the bottom tray. Ours; a tray that has drained is at 1, and the plants' weight is
 known to a few hundredths only."""
-NEAR_LIMP = 0.03
+NEAR_LIMP = 0.01
 """So near to the wilting point a tray counts as limp, for the same reason. Ours."""
 _STEP = 0.08
 _STEP_WITHIN = timedelta(minutes=45)

@@ -14,7 +14,7 @@ from monitor.ledger import Entry, EntryKind, NewEntry
 from monitor.readings import to_ms
 from simulated_feeds import badparameters as ranges
 from simulated_feeds.badair import PER_HOUR, Room
-from simulated_feeds.badlife import ON_TOP_KG, Life, steps_of, weight_of
+from simulated_feeds.badlife import DRY_G, FULL_G, ON_TOP_KG, Life, steps_of, weight_of
 
 Array = NDArray[np.float64]
 Instants = NDArray[np.int64]
@@ -106,6 +106,11 @@ def book_of(rng: np.random.Generator, lives: Sequence[Life]) -> tuple[tuple[Entr
     forgotten: set[str] = set()
     signs = _farm_signs(rng)
     noted = float(rng.uniform(*ranges.SIGN_NOTED))
+    first_at = min(life.sown_at for life in lives) - timedelta(days=1)
+    for shelf in range(ranges.SHELVES):
+        for position in range(ranges.POSITIONS):
+            data = {"sensor": f"w{shelf}-{position}", "what": "scale", "dry_g": DRY_G, "full_g": FULL_G}
+            entries.append(NewEntry(kind=EntryKind.CALIBRATED, at=first_at, by="ines", data=data))
     for life in lives:
         entries += _entries(rng, life, forgotten if life is lives[-1] else set(), signs, noted)
     ordered = sorted(entries, key=lambda entry: entry.at)
@@ -143,16 +148,10 @@ def _entries(
     }
     spot = f"cellar/1/{life.shelf + 1}/{life.position + 1}"
     first = NewEntry(kind=EntryKind.NOTED, at=life.sown_at, by="ines", batch=life.batch)
-    seed = life.profile.seed_g_per_tray
-    grams = seed.usual
-    if life.dose["sown too thin"] > 0:
-        grams = seed.low * (1 - life.dose["sown too thin"])
-    elif life.dose["sown too thick"] > 0:
-        grams = seed.high * (1 + life.dose["sown too thick"])
     sown: dict[str, Any] = {
         "crop": life.profile.id,
         "tray_kind": "1020",
-        "seed_g_per_tray": None if missed["seed"] else round(grams, 1),
+        "seed_g_per_tray": None if missed["seed"] else round(life.seed_g, 1),
         "lot": None if missed["lot"] else life.lot,
         **({} if missed["medium"] else {"medium": life.medium}),
     }

@@ -31,7 +31,7 @@ from simulated_feeds.badair import (
     weak_light,
 )
 from simulated_feeds.badbook import book_of, sensed
-from simulated_feeds.badlife import FULL_G, LIMP_G, Life, settle_days, settle_water, steps_of
+from simulated_feeds.badlife import Life, settle_days, settle_water, steps_of
 
 Array = NDArray[np.float64]
 Readings = Mapping[str, tuple[NDArray[np.int64], Array]]
@@ -79,7 +79,7 @@ def simulated_farm() -> Farm:
         for position in range(ranges.POSITIONS):
             place, end = f"{spot}/{position + 1}", f"{shelf}-{position}"
             text.append(_sensor(f"l{end}", "light", place, "under_cover = true"))
-            text.append(_sensor(f"w{end}", "weight", place, f"dry_g = {LIMP_G:g}\nfull_g = {FULL_G:g}"))
+            text.append(_sensor(f"w{end}", "weight", place))
     return parse_farm("\n".join(text), file="farm.toml", folder=Path())
 
 

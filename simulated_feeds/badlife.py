@@ -14,9 +14,9 @@ from simulated_feeds.badair import PER_HOUR
 
 Array = NDArray[np.float64]
 DRY_G, FULL_G = 1150.0, 1850.0
-"""What farm.toml says of each tray; a real tray differs from it a little. Common practice, no source. [g]"""
+"""What the set-up of each scale says of a tray without seed; a real one differs a little. Common practice, no source.
+[g]"""
 _LIMP_OF_HELD = 0.35
-LIMP_G = DRY_G + _LIMP_OF_HELD * (FULL_G - DRY_G)
 ON_TOP_KG = 3.0
 
 
@@ -62,6 +62,16 @@ class Life:
     pours: list[float] = field(default_factory=list)
     water_h: Array = field(default_factory=lambda: np.zeros(0))
     water_left: Array = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def seed_g(self) -> float:
+        """Return what was sown on a tray. [g]."""
+        span = self.profile.seed_g_per_tray
+        if self.dose["sown too thin"] > 0:
+            return span.low * (1 - self.dose["sown too thin"])
+        if self.dose["sown too thick"] > 0:
+            return span.high * (1 + self.dose["sown too thick"])
+        return span.usual
 
     @property
     def sown_at(self) -> datetime:
@@ -172,9 +182,8 @@ def weight_of(life: Life, rng: np.random.Generator, hours: Array) -> Array:
     whole_h = (life.cut_at - life.sown_at) / timedelta(hours=1)
     steep, middle = rng.uniform(5.5, 7.5), rng.uniform(0.55, 0.65)
     grown = life.yield_g / (1 + np.exp(-steep * (hours / whole_h - middle)))
-    seed = life.profile.seed_g_per_tray.usual
     on_top = np.where(hours < (life.uncovered_at - life.sown_at) / timedelta(hours=1), 1000 * ON_TOP_KG, 0.0)
-    return np.asarray(limp + seed + grown + (left - wilting) / (1 - wilting) * (full - limp) + on_top)
+    return np.asarray(limp + life.seed_g + grown + (left - wilting) / (1 - wilting) * (full - limp) + on_top)
 
 
 def steps_of(life: Life, first_day: date) -> tuple[int, int, int, int]:

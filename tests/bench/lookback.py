@@ -25,6 +25,7 @@ from monitor.profiles import Profile
 from monitor.readings import to_ms
 from monitor.reviewfacts import facts_of
 from monitor.reviewrecord import record_of
+from monitor.scalesetup import setups_of
 from monitor.series import Series
 from monitor.suspectfile import shipped_model
 from monitor.suspects import NONE, Model, Suspect, Witness, suspects_of
@@ -60,9 +61,10 @@ def witnesses_of(case: Case, profiles: Mapping[str, Profile]) -> dict[str, Witne
         first, last = np.searchsorted(at_ms, [to_ms(start), to_ms(end)])
         return Series.of(at_ms[first:last], value[first:last])
 
+    setups = setups_of(case.entries, case.farm.sensors)
     found = {}
     for batch in fold(case.entries).values():
-        record = record_of(case.farm, profiles[batch.crop], batch, read, now=case.now)
+        record = record_of(case.farm, profiles[batch.crop], batch, read, now=case.now, setups=setups)
         found[batch.id] = witness_of(facts_of(record, case.farm.zone))
     return found
 

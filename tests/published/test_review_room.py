@@ -179,14 +179,14 @@ def test_damp_by_phase_is_what_pandas_counts(rows: list[list[str]], lived: Batch
 
 @pytest.mark.shared
 def test_light_by_day_is_what_pandas_counts(rows: list[list[str]], lived: BatchFacts) -> None:
-    """Hours lit a day and the integral, over the days that are known for 18 hours at least."""
+    """Hours lit a day and the integral, over the days that are known for 21 hours at least."""
     found = lived.phase(PhaseKind.LIGHT)
     light = by_second(rows, 4, PhaseKind.LIGHT)
     state = light.case_when([(light >= 200, 1.0), (light < 120, 0.0), (light == light, np.nan)])
     lit = state.ffill().where(light.notna())
     day_of = pd.DatetimeIndex(light.index).floor("D")
     known_h = lit.groupby(day_of).count() / 3600
-    whole = known_h[known_h >= 18].index
+    whole = known_h[known_h >= 21].index
     assert found is not None
     assert found.light is not None
 
