@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from monitor.banded import Banded, Series
 from monitor.batches import Batch
 from monitor.outcomes import Outcome
 from monitor.phases import Standing
 from monitor.profiles import PhaseKind, Profile
 from monitor.readings import Quantity
-from monitor.series import Banded, Series
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

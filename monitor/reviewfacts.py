@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from monitor.air import saturation_vapour_pressure, vapour_pressure_deficit
+from monitor.banded import Banded, Series, banded, hours_where
 from monitor.clock import local_day
 from monitor.ledger import EntryKind
 from monitor.light import light_days
@@ -16,7 +17,6 @@ from monitor.profiles import Band, PhaseKind, Profile, Where
 from monitor.readings import Quantity, from_ms, to_ms
 from monitor.review import BatchFacts, LightFacts, PhaseFacts, Record, Stretch
 from monitor.reviewwater import pours_of, water_facts
-from monitor.series import Banded, Series, banded, hours_where
 
 MOULD_DEFICIT_KPA = 0.35
 """Under this deficit leaves hardly dry, as the mould watch has it. Common practice, no source. [kPa]"""

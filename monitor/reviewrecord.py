@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from monitor.banded import Series
 from monitor.batches import Batch, Part
 from monitor.farm import Farm, Sensor
 from monitor.growth import GrowthClock
@@ -27,7 +28,6 @@ from monitor.readings import Quantity, to_ms
 from monitor.review import Nudged, Record, Stretch
 from monitor.reviewwater import water_left
 from monitor.scalesetup import ScaleSetup, setups_of
-from monitor.series import Series
 
 Reader = Callable[[str, datetime, datetime], Series]
 """Usable readings of one sensor with start <= instant < end."""

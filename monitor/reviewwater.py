@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.availability import fraction_left
+from monitor.banded import Series, hours_where
 from monitor.growth import GrowthClock, grown_share
 from monitor.ledger import Entry, EntryKind
 from monitor.readings import from_ms, to_ms
 from monitor.review import Nudged, PouredFact, WaterFacts
-from monitor.series import Series, hours_where
 
 STANDS_OVER = 1.07
 """Over this fraction water stands in the bottom tray. Ours; a tray that has drained is at 1, and the plants' weight is

@@ -19,6 +19,7 @@ from time import perf_counter
 
 import numpy as np
 
+from monitor.banded import Series
 from monitor.fold import fold
 from monitor.profilefile import shipped_profiles
 from monitor.profiles import Profile
@@ -26,7 +27,6 @@ from monitor.readings import to_ms
 from monitor.reviewfacts import facts_of
 from monitor.reviewrecord import record_of
 from monitor.scalesetup import setups_of
-from monitor.series import Series
 from monitor.suspectfile import shipped_model
 from monitor.suspects import NONE, Model, Suspect, Witness, suspects_of
 from monitor.witnesses import witness_of

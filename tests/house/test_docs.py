@@ -28,7 +28,7 @@ NOUNS = [
     "dashboards.records", "dashboards.sheet", "dashboards.daypicture",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
     "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
-    "monitor.outcomes", "monitor.series", "monitor.review",
+    "monitor.outcomes", "monitor.banded", "monitor.review",
 ]  # fmt: skip
 
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.banded import Series, banded, hours_where
 from monitor.fold import fold
 from monitor.growth import GrowthClock, grown_share
 from monitor.ledger import EntryKind
@@ -20,7 +21,6 @@ from monitor.review import BatchFacts, Nudged
 from monitor.reviewfacts import facts_of
 from monitor.reviewrecord import record_of
 from monitor.reviewwater import NEAR_LIMP, STANDS_OVER, pours_of, water_facts, water_left
-from monitor.series import Series, banded, hours_where
 from tests.support.farms import Book, farm, sensor_text
 from tests.support.lived import reader
 

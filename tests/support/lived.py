@@ -7,9 +7,9 @@ from datetime import datetime
 
 import numpy as np
 
+from monitor.banded import Series
 from monitor.readings import to_ms
 from monitor.reviewrecord import Reader
-from monitor.series import Series
 
 
 def reader(arrays: Mapping[str, tuple[np.ndarray, np.ndarray]]) -> Reader:
