@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING, Any
 from monitor.errors import BackupError
 from monitor.farm import StorageSettings
 from monitor.stores.engine import LEDGER_FILE
-from monitor.stores.sqlite import READINGS_FILE
+from monitor.stores.historycopy import check_whole, files_of, is_history, look_at, put_in_place, undisturbed
+from monitor.stores.sqlite import HISTORY_FOLDER, READINGS_FILE
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -38,10 +39,12 @@ class Manifest:
     Attributes:
         made_at: When it was made.
         files: Name -> (SHA-256, number of rows).
+        amiss: What was missing or damaged when it was made, a sentence each.
     """
 
     made_at: datetime
     files: dict[str, tuple[str, int]]
+    amiss: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,30 +128,36 @@ def backup(folder: Path, to: Path, *, now: datetime, write_ledger: FileStep | No
         raise BackupError(f"{to} is there already; name another file, or move that one away")
     try:
         to.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=to.parent, prefix=".backup-") as work:
+        with undisturbed(folder), tempfile.TemporaryDirectory(dir=to.parent, prefix=".backup-") as work:
             files = {}
             for name in present:
                 rows = _copy_part(folder / name, Path(work) / name, write_ledger if name == LEDGER_FILE else None)
                 files[name] = (_sha256(Path(work) / name), rows)
-            manifest = Manifest(made_at=now, files=files)
-            _write_zip(Path(work), manifest, to)
+            needed = files_of(Path(work) / READINGS_FILE) if READINGS_FILE in files else []
+            history, amiss = look_at(folder, needed)
+            manifest = Manifest(made_at=now, files=files | history, amiss=tuple(amiss))
+            _write_zip(Path(work), folder, manifest, to)
     except OSError as exc:
         raise BackupError(f"{to} cannot be written: {exc}") from exc
     return manifest
 
 
-def _write_zip(work: Path, manifest: Manifest, to: Path) -> None:
+def _write_zip(work: Path, folder: Path, manifest: Manifest, to: Path) -> None:
     """Put copies and manifest into one file, which gets its name when it is whole."""
     unfinished = work / "backup.zip"
     told = {
         "schema": "traywarden.backup/1",
         "made_at": manifest.made_at.isoformat(),
         "files": {name: {"sha256": digest, "rows": rows} for name, (digest, rows) in manifest.files.items()},
+        "amiss": list(manifest.amiss),
     }
     with zipfile.ZipFile(unfinished, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
         archive.writestr(MANIFEST, json.dumps(told, indent=2))
         for name in manifest.files:
-            archive.write(work / name, name)
+            if is_history(name):  # packed as tightly as can be already
+                archive.write(folder / name, name, zipfile.ZIP_STORED)
+            else:
+                archive.write(work / name, name)
     _to_disk(unfinished)
     os.replace(unfinished, to)
 
@@ -172,19 +181,24 @@ def _opened(path: Path) -> Iterator[tuple[zipfile.ZipFile, Manifest]]:
 def _manifest(told: dict[str, Any]) -> Manifest:
     """Return what a manifest says."""
     files = {str(name): (str(each["sha256"]), int(each["rows"])) for name, each in told["files"].items()}
-    if not files or set(files) - set(_COUNTED):
-        raise ValueError(f"its manifest names {sorted(files)}")
-    return Manifest(made_at=datetime.fromisoformat(told["made_at"]).astimezone(UTC), files=files)
+    unknown = sorted(name for name in files if name not in _COUNTED and not is_history(name))
+    if not files or unknown:
+        raise ValueError(f"its manifest names {unknown or 'nothing'}")
+    made_at = datetime.fromisoformat(told["made_at"]).astimezone(UTC)
+    return Manifest(made_at=made_at, files=files, amiss=tuple(str(each) for each in told.get("amiss", ())))
 
 
 def _unpack(archive: zipfile.ZipFile, manifest: Manifest, work: Path) -> None:
     """Unpack and check each database against the manifest, and by SQLite itself."""
     for name, (digest, rows) in manifest.files.items():
         target = work / name
+        target.parent.mkdir(exist_ok=True)
         with archive.open(name) as source, target.open("wb") as file:
             shutil.copyfileobj(source, file, _CHUNK)
         if _sha256(target) != digest:
             raise BackupError(f"{name} in the backup is not what its manifest says: it was changed or damaged")
+        if is_history(name):
+            continue
         try:
             with closing(sqlite3.connect(target)) as copy:
                 sound = copy.execute("PRAGMA integrity_check").fetchone()[0]
@@ -192,6 +206,8 @@ def _unpack(archive: zipfile.ZipFile, manifest: Manifest, work: Path) -> None:
                     raise BackupError(f"{name} in the backup is damaged: {sound}, {rows} rows were promised")
         except sqlite3.Error as exc:
             raise BackupError(f"{name} in the backup is no database: {exc}") from exc
+    if READINGS_FILE in manifest.files:
+        check_whole(work / READINGS_FILE, set(manifest.files), manifest.amiss)
 
 
 def restore(
@@ -213,8 +229,9 @@ def restore(
         BackupError: The backup is not whole, or databases are there and ``overwrite`` is not given.
     """
     with _opened(path) as (archive, manifest):
-        here = [name for name in manifest.files if name != LEDGER_FILE or load_ledger is None]
-        present = [name for name in here if (folder / name).exists()]
+        here = [name for name in _COUNTED if name in manifest.files and (name != LEDGER_FILE or load_ledger is None)]
+        places = [*here, *([HISTORY_FOLDER] if READINGS_FILE in here else [])]
+        present = [name for name in places if (folder / name).exists()]
         if present and not overwrite:
             raise BackupError(
                 f"{folder} holds {' and '.join(present)} already; stop the service and say --overwrite to put "
@@ -226,6 +243,8 @@ def restore(
                 _unpack(archive, manifest, Path(work))
                 if load_ledger is not None and LEDGER_FILE in manifest.files:
                     load_ledger(Path(work) / LEDGER_FILE)
+                if READINGS_FILE in here:
+                    put_in_place(Path(work), folder, now)
                 for name in here:
                     _put_in_place(Path(work) / name, folder / name, now)
         except OSError as exc:

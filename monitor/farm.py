@@ -222,6 +222,8 @@ class StorageSettings:
         keep_copies: How many nightly copies are kept.
         influx: Keep readings in InfluxDB instead of SQLite.
         postgres: Keep the ledger in PostgreSQL instead of SQLite.
+        compact_after: Readings older than this are compacted.
+        keep_raw: Readings older than this are let go, by whole months; None: never.
     """
 
     folder: Path
@@ -229,6 +231,8 @@ class StorageSettings:
     keep_copies: int = 30
     influx: InfluxSettings | None = None
     postgres: PostgresSettings | None = None
+    compact_after: timedelta = timedelta(days=3)
+    keep_raw: timedelta | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -298,6 +298,8 @@ class _FarmReader(PlaceReader):
             keep_copies=self.count_or(table, "keep_copies", "storage.", 30, 1, 3650),
             influx=self.influx(table) if "influx" in table else None,
             postgres=self.postgres(table) if "postgresql" in table else None,
+            compact_after=timedelta(days=self.count_or(table, "compact_after_days", "storage.", 3, 1, 3650)),
+            keep_raw=self.keep_raw(table),
         )
 
     def postgres(self, storage: Mapping[str, Any]) -> PostgresSettings:
@@ -322,6 +324,12 @@ class _FarmReader(PlaceReader):
             password_file=self.path_or(table, "password_file", path),
             password_env=self.text_or(table, "password_env", path, None),
         )
+
+    def keep_raw(self, table: Mapping[str, Any]) -> timedelta | None:
+        """Return how long readings are kept, or None for ever."""
+        if "keep_raw_days" not in table:
+            return None
+        return timedelta(days=self.count_or(table, "keep_raw_days", "storage.", 400, 62, 36_500))
 
     def influx(self, storage: Mapping[str, Any]) -> InfluxSettings:
         """Return where the InfluxDB is in which readings are kept."""

@@ -114,6 +114,10 @@ KEYS: tuple[Key, ...] = (
     Key("storage", "folder", "folder", "data", "Where ledger.db and readings.db are kept."),
     Key("storage", "ledger_copies", "folder", "none", "Where a nightly copy of the ledger goes; best on another disk."),
     Key("storage", "keep_copies", "1 to 3650", "30", "How many nightly copies are kept."),
+    Key("storage", "compact_after_days", "1 to 3650", "3", "Readings older than this are packed into files, nightly."),
+    Key(
+        "storage", "keep_raw_days", "62 to 36500", "for ever", "Whole months older than this keep 5-minute values only."
+    ),
     Key("storage.postgresql", "address", "address", "needed", "PostgreSQL for the ledger in place of SQLite."),
     Key("storage.postgresql", "password_file", "file", "none", "File with its password."),
     Key("storage.postgresql", "password_env", "variable", "none", "Environment variable with its password."),

@@ -29,6 +29,7 @@ from monitor.clock import Clock, local_day, system_clock
 from monitor.errors import ChannelError, StoreError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
 from monitor.health import Health
+from monitor.housekeeping import keep_house
 from monitor.live import HELD, LiveBuffer
 from monitor.profiles import Profile
 from monitor.readings import Block, from_ms
@@ -47,6 +48,8 @@ COPY_STATE = "last ledger copy"
 SCALES_FROM = timedelta(days=24)
 """How far back the readings of scales and air are read when their state is built anew: a batch's life."""
 _DOWN_FROM = timedelta(minutes=15)
+_KEEP_HOUSE = timedelta(hours=1)
+"""How often it is asked whether readings have left anything to be done."""
 _LOOK_AGAIN = timedelta(seconds=20)
 """How often the ledger is asked whether another process has written to it."""
 
@@ -259,6 +262,9 @@ class Service:
             self._scheduler.add_job(
                 self.tell_well, "interval", seconds=self.farm.ping.every.total_seconds(), next_run_time=self.clock()
             )
+        self._scheduler.add_job(
+            self._keep_house, "interval", seconds=_KEEP_HOUSE.total_seconds(), next_run_time=self.clock(), id="house"
+        )
         self._scheduler.start()
         self.tell_downtime(self.clock())
         self._wake()
@@ -280,6 +286,15 @@ class Service:
             log.error("due.failed why=%s", exc)
         except Exception:
             log.exception("due.unexpected")
+
+    def _keep_house(self) -> None:
+        """Do what readings leave to be done, in a thread of its own; what goes wrong is tried again an hour later."""
+        try:
+            keep_house(self.store, self.farm.storage, self.clock())
+        except TraywardenError as exc:
+            log.error("house.failed why=%s", exc)
+        except Exception:
+            log.exception("house.unexpected")
 
     def _copy_ledger_nightly(self, now: datetime) -> None:
         """Copy the ledger once a local day, where farm.toml names a folder for it."""
@@ -323,6 +338,7 @@ class Service:
 
     def stop(self) -> None:
         """Stop listening and close everything; what is queued is stored first. A second call does nothing."""
+        self.aside.interrupt()
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None

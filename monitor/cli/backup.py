@@ -9,6 +9,8 @@ import click
 from monitor import backup as copies
 from monitor.amounts import say_time
 from monitor.cli.common import Context, json_option
+from monitor.stores.historycopy import is_history
+from monitor.stores.sqlite import HISTORY_FOLDER
 
 
 def _facts(schema: str, path: Path, manifest: copies.Manifest) -> dict[str, object]:
@@ -18,7 +20,20 @@ def _facts(schema: str, path: Path, manifest: copies.Manifest) -> dict[str, obje
         "file": str(path),
         "made_at": manifest.made_at.isoformat(),
         "files": {name: {"sha256": digest, "rows": rows} for name, (digest, rows) in manifest.files.items()},
+        "amiss": list(manifest.amiss),
     }
+
+
+def _tell(context: Context, manifest: copies.Manifest, how: str) -> None:
+    """Say what a backup holds: each database, the files of packed readings together, and what was amiss."""
+    packed = [rows for name, (_, rows) in manifest.files.items() if is_history(name)]
+    for name, (_, rows) in manifest.files.items():
+        if not is_history(name):
+            context.echo(f"{name}: {rows} rows{how}")
+    if packed:
+        context.echo(f"{HISTORY_FOLDER}: {sum(packed)} readings in {len(packed)} files{how}")
+    for said in manifest.amiss:
+        context.warn(f"AMISS: {said}; an older backup may still have it whole")
 
 
 @click.command(epilog="Example: traywarden backup /mnt/stick/saltcellar-2026-03-02.zip")
@@ -32,8 +47,7 @@ def backup(context: Context, file: Path) -> None:
     manifest = copies.backup(storage.folder, file, now=context.clock(), write_ledger=write)
     if context.as_json:
         context.echo_json(_facts("traywarden.backup/1", file, manifest))
-    for name, (_, rows) in manifest.files.items():
-        context.echo(f"{name}: {rows} rows")
+    _tell(context, manifest, "")
     context.echo(f"Written to {file}. Keep it on another disk; farm.toml and your own profiles are not in it.")
 
 
@@ -50,6 +64,5 @@ def restore(context: Context, file: Path, overwrite: bool) -> None:
     manifest = copies.restore(file, folder, now=now, overwrite=overwrite, load_ledger=load)
     if context.as_json:
         context.echo_json(_facts("traywarden.restore/1", file, manifest))
-    for name, (_, rows) in manifest.files.items():
-        context.echo(f"{name}: {rows} rows, checked")
+    _tell(context, manifest, ", checked")
     context.echo(f"Restored as of {say_time(manifest.made_at, farm.zone)} into {farm.storage.folder}.")

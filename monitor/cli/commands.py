@@ -89,6 +89,8 @@ COMMANDS: dict[str, Known] = {
     "scale": Known(ROOM, "Set up the scales under trays, and list them.", "monitor.cli.scale:scale"),
     "out-of-service": Known(ROOM, "Take a sensor out of service for a time.", "monitor.cli.alarms:out_of_service"),
     "import": Known(ROOM, "Bring in readings from a logger's CSV file.", "monitor.cli.import_:import_"),
+    "compact": Known(ROOM, "Pack older readings into files now.", "monitor.cli.compact:compact"),
+    "rebuild": Known(ROOM, "Work out the rolled-up readings afresh.", "monitor.cli.rebuild:rebuild"),
     "backup": Known(ROOM, "Copy ledger and readings into one file.", "monitor.cli.backup:backup"),
     "restore": Known(ROOM, "Put a backup in place.", "monitor.cli.backup:restore"),
     "unit-file": Known(ROOM, "Print a systemd unit for this farm.", "monitor.cli.check:unit_file"),

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Protocol
 
 from monitor.readings import Block, Reading
+from monitor.rolling import Rolled, Width
 
 
 class ReadingStore(Protocol):
@@ -38,6 +39,25 @@ class ReadingStore(Protocol):
 
     def count(self) -> int:
         """Return how many readings are kept."""
+        ...
+
+    def rolled(self, sensors: Sequence[str], start: datetime, end: datetime, width: Width) -> Rolled:
+        """Return rolled-up series: whole bins that share any time with start <= t < end, ordered as ``read`` does.
+
+        Always true to the readings that are kept, late, corrected and revised ones too, whether or not
+        ``roll_up`` has been called; a bin without a reading has no row. ``Rolled.sensors`` equals ``sensors``.
+        """
+        ...
+
+    def roll_up(self, until: datetime) -> int:
+        """Work off what has to be rolled up afresh on UTC days that end by ``until``; return how many sensor-days.
+
+        It only makes ``rolled`` faster. A store that rolls up on reading has nothing to do and returns 0.
+        """
+        ...
+
+    def rebuild_rolled(self) -> int:
+        """Work out all rolled-up series afresh from the readings; return how many sensor-days."""
         ...
 
     def close(self) -> None:

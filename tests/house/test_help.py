@@ -12,7 +12,19 @@ import pytest
 from monitor.cli import root
 from monitor.cli.commands import COMMANDS, SECTIONS
 
-HEAVY = ("pandas", "numpy", "altair", "sqlalchemy", "paho", "influxdb_client", "alembic", "apprise", "iotcore", "scipy")
+HEAVY = (
+    "pandas",
+    "numpy",
+    "altair",
+    "sqlalchemy",
+    "paho",
+    "influxdb_client",
+    "alembic",
+    "apprise",
+    "iotcore",
+    "scipy",
+    "pyarrow",
+)
 
 
 def call(*words: str, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 import zipfile
 from datetime import UTC, datetime, timedelta
@@ -10,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from monitor.backup import backup, copy_ledger, ledger_steps, restore
-from monitor.errors import BackupError, StoreError
+from monitor.errors import BackupError, StoreError, StoreUnavailableError
 from monitor.farm import PostgresSettings, StorageSettings
 from monitor.ledger import EntryKind
-from monitor.readings import Block, Reading
+from monitor.readings import Block, Reading, to_ms
 from monitor.stores.ledger import open_ledger
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.farms import new
@@ -149,3 +150,126 @@ def test_a_ledger_on_a_server_is_in_the_backup_and_comes_back(tmp_path: Path, po
     assert copied.stat().st_size > 0
     for each in (back, was, server):
         each.close()
+
+
+LATER = NOW + timedelta(days=400)
+
+
+def packed(folder: Path) -> dict[tuple[str, int], float]:
+    """Fill a folder, pack some of its readings, add a late one, and return what it holds."""
+    fill(folder, readings=60)
+    store = SqliteReadingStore(folder / "readings.db")
+    store.compact(NOW + timedelta(minutes=40), now=NOW)
+    store.append(Block.from_readings([Reading(sensor="air", measured_at=NOW, value=77.0)]))
+    held = everything(store)
+    store.close()
+    return held
+
+
+def everything(store: SqliteReadingStore) -> dict[tuple[str, int], float]:
+    """Return what a store holds."""
+    rows = store.read(store.sensors(), NOW - timedelta(days=400), LATER).readings()
+    return {(row.sensor, to_ms(row.measured_at)): row.value for row in rows}
+
+
+def held_in(folder: Path) -> dict[tuple[str, int], float]:
+    """Return what the store in a folder holds."""
+    store = SqliteReadingStore(folder / "readings.db")
+    held = everything(store)
+    store.close()
+    return held
+
+
+def test_packed_readings_are_in_the_backup(tmp_path: Path) -> None:
+    """Files and rows come back as one; what was in the place is put aside, files too."""
+    held = packed(tmp_path / "a")
+    manifest = backup(tmp_path / "a", tmp_path / "copy.zip", now=NOW)
+    packed(tmp_path / "b")
+
+    with pytest.raises(BackupError, match="history"):
+        restore(tmp_path / "copy.zip", tmp_path / "b", now=NOW)
+    restored = restore(tmp_path / "copy.zip", tmp_path / "b", now=NOW, overwrite=True)
+
+    assert restored == manifest
+    assert [rows for name, (_, rows) in manifest.files.items() if name.startswith("history/")] == [40]
+    assert held_in(tmp_path / "b") == held
+    assert list((tmp_path / "b" / "history.before-20260302T030000Z").glob("*.parquet"))
+
+
+def test_a_backup_without_a_file_that_it_needs_is_refused(tmp_path: Path) -> None:
+    """Its manifest was changed to hide that."""
+    packed(tmp_path / "a")
+    backup(tmp_path / "a", tmp_path / "copy.zip", now=NOW)
+    with zipfile.ZipFile(tmp_path / "copy.zip") as whole, zipfile.ZipFile(tmp_path / "bad.zip", "w") as bad:
+        told = json.loads(whole.read("manifest.json"))
+        told["files"] = {name: each for name, each in told["files"].items() if not name.startswith("history")}
+        bad.writestr("manifest.json", json.dumps(told))
+        for name in told["files"]:
+            bad.writestr(name, whole.read(name))
+
+    with pytest.raises(BackupError, match="is not in the backup"):
+        restore(tmp_path / "bad.zip", tmp_path / "b", now=NOW)
+
+
+@pytest.mark.parametrize("damage", ["missing", "damaged"])
+def test_one_file_amiss_does_not_keep_the_rest_from_being_backed_up(tmp_path: Path, damage: str) -> None:
+    """It is named, all else is copied, and the backup can be restored."""
+    packed(tmp_path / "a")
+    (file,) = (tmp_path / "a" / "history").glob("*.parquet")
+    if damage == "missing":
+        file.unlink()
+    else:
+        file.write_bytes(file.read_bytes()[:-9] + b"something")
+
+    manifest = backup(tmp_path / "a", tmp_path / "copy.zip", now=NOW)
+    restored = restore(tmp_path / "copy.zip", tmp_path / "b", now=NOW)
+
+    assert [said.split(",")[0].split(":")[0] for said in manifest.amiss] == [f"history/{file.name} is {damage}"]
+    assert restored == manifest
+
+
+def test_a_backup_taken_during_compactions_is_whole(tmp_path: Path) -> None:
+    """Rows move into files, which are replaced, while copies are made: each copy holds everything once."""
+    folder = tmp_path / "a"
+    fill(folder, readings=600)
+    store = SqliteReadingStore(folder / "readings.db")
+    expected = everything(store)
+    stop = threading.Event()
+
+    def compact() -> None:
+        minute = 0
+        while not stop.is_set():
+            minute += 7
+            try:
+                store.compact(NOW + timedelta(minutes=minute), now=NOW)
+            except StoreUnavailableError:
+                continue
+
+    worker = threading.Thread(target=compact)
+    worker.start()
+    try:
+        for number in range(4):
+            backup(folder, tmp_path / f"{number}.zip", now=NOW)
+    finally:
+        stop.set()
+        worker.join()
+        store.close()
+    for number in range(4):
+        restore(tmp_path / f"{number}.zip", tmp_path / f"r{number}", now=NOW)
+
+        assert held_in(tmp_path / f"r{number}") == expected
+
+
+def test_a_name_that_lies_in_the_folder_is_never_taken(tmp_path: Path) -> None:
+    """A restored readings file counts from where it was; a file of that name that somebody put there stays."""
+    packed(tmp_path / "a")
+    stray = tmp_path / "a" / "history" / "2026-03-000002.parquet"
+    stray.write_bytes(b"whose is it")
+    store = SqliteReadingStore(tmp_path / "a" / "readings.db")
+    expected = everything(store)
+    store.compact(LATER, now=NOW)
+    held = everything(store)
+    store.close()
+
+    assert held == expected
+    assert stray.read_bytes() == b"whose is it"

@@ -175,6 +175,8 @@ def test_what_the_full_farm_says_is_the_farm() -> None:
         folder=FOLDER / "records",
         ledger_copies=FOLDER / "copies",
         keep_copies=7,
+        compact_after=timedelta(days=5),
+        keep_raw=timedelta(days=800),
         influx=InfluxSettings(
             url="http://127.0.0.1:8086",
             database="saltcellar",

@@ -153,6 +153,8 @@ names = ["shed.local"]
 folder = "records"
 ledger_copies = "copies"
 keep_copies = 7
+compact_after_days = 5
+keep_raw_days = 800
 
 [storage.postgresql]
 address = "postgresql://traywarden@127.0.0.1:5432/saltcellar"

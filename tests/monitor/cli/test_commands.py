@@ -260,6 +260,38 @@ def test_import_by_command(cellar: Cellar, tmp_path: Path) -> None:
     assert "no sensor 'x'" in cellar.refuses("import", str(path), "--time", "time", "--map", "f=x", "--zone", "farm")
 
 
+def test_rebuild_by_command(cellar: Cellar, tmp_path: Path) -> None:
+    """Every day that has a reading is rolled up afresh, and said so."""
+    path = tmp_path / "log.csv"
+    path.write_text("time,c\n2026-01-05 08:00,20\n2026-01-07 08:00,21\n", encoding="utf-8")
+    cellar.says("import", str(path), "--time", "time", "--map", "c=air", "--zone", "farm")
+
+    assert cellar.says("rebuild") == "2 readings of 1 sensors: 2 sensor-days rolled up afresh.\n"
+    assert cellar.json("rebuild") == {
+        "schema": "traywarden.rebuild/1",
+        "sensors": 1,
+        "readings": 2,
+        "sensor_days": 2,
+    }
+
+
+def test_compact_by_command(cellar: Cellar, tmp_path: Path) -> None:
+    """What is older than compact_after_days moves into a file; readings and facts stay the same."""
+    path = tmp_path / "log.csv"
+    path.write_text("time,c\n2026-01-05 08:00,20\n2026-01-07 08:00,21\n2026-03-02 08:00,22\n", encoding="utf-8")
+    cellar.says("import", str(path), "--time", "time", "--map", "c=air", "--zone", "farm")
+
+    facts = cellar.json("compact")
+    said = cellar.says("compact")
+
+    assert (facts["moved"], facts["files_written"], facts["let_go"]) == (2, 1, 0)
+    assert (facts["history"]["files"], facts["history"]["readings"]) == (1, 2)
+    assert said.startswith("0 readings packed, 0 files written.\nPacked in all: 2 readings in 1 files, 0.0 MB; ")
+    store = SqliteReadingStore(cellar.path.parent / "data" / "readings.db")
+    assert store.count() == 3
+    store.close()
+
+
 def test_light_by_day(cellar: Cellar) -> None:
     """Hours lit and dark of yesterday and today, what is not known, and the amount once the lamp is named."""
     more = sensor_text("air", "temperature", "cellar") + sensor_text("lux", "light", "cellar/1/1")

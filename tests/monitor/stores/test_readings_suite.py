@@ -1,22 +1,27 @@
-"""One suite for every place where readings are kept: SQLite, and a real InfluxDB."""
+"""One suite for every place where readings are kept: rows, compacted files, both at once, and a real InfluxDB."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import sqlite3
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 
 from monitor.errors import StoreError
 from monitor.farm import InfluxSettings
 from monitor.readings import Block, Doubt, Flag, Quantity, Reading
+from monitor.rolling import Rolled, Width
 from monitor.stores.influx import InfluxReadingStore, tag
 from monitor.stores.protocol import ReadingStore
+from monitor.stores.rolled import rolled_on_read
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.influx import influx_server
 from tests.support.needs import require_binary
 
+T = TypeVar("T")
 T0 = datetime(2026, 3, 2, 7, 30, 0, 123000, tzinfo=UTC)
 WHERE = {"air": (Quantity.TEMPERATURE, "cellar"), "damp": (Quantity.HUMIDITY, "cellar/1/2")}
 
@@ -28,12 +33,56 @@ def influx_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield url
 
 
-@pytest.fixture(params=["sqlite", pytest.param("influx", marks=[pytest.mark.live, pytest.mark.xdist_group("influx")])])
+class Compacting(SqliteReadingStore):
+    """A store that moves every row into files before anything is read, so that nothing but files is read."""
+
+    moved = True
+
+    def append(self, block: Block) -> None:
+        """Keep a block."""
+        super().append(block)
+        self.moved = False
+
+    def rebuild_rolled(self) -> int:
+        """Compact, and rebuild."""
+        self.count()
+        return super().rebuild_rolled()
+
+    def roll_up(self, until: datetime) -> int:
+        """Compact, and roll up."""
+        self.count()
+        return super().roll_up(until)
+
+    def _steadily(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """Compact, and read."""
+        if not self.moved:
+            self.moved = True
+            self.compact(datetime(9999, 1, 1, tzinfo=UTC), now=T0)
+        return super()._steadily(work)
+
+
+class Halfway(SqliteReadingStore):
+    """A store that compacts what lies before the middle of what the tests write, after every other append."""
+
+    appended = 0
+
+    def append(self, block: Block) -> None:
+        """Keep a block, and sometimes compact."""
+        super().append(block)
+        self.appended += 1
+        if self.appended % 2:
+            self.compact(T0 + timedelta(minutes=1.5), now=T0)
+
+
+ON_DISK = {"sqlite": SqliteReadingStore, "compacting": Compacting, "halfway": Halfway}
+
+
+@pytest.fixture(params=[*ON_DISK, pytest.param("influx", marks=[pytest.mark.live, pytest.mark.xdist_group("influx")])])
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ReadingStore]:
     """Return an empty store of each kind."""
     opened: ReadingStore
-    if request.param == "sqlite":
-        opened = SqliteReadingStore(tmp_path / "readings.db")
+    if request.param in ON_DISK:
+        opened = ON_DISK[request.param](tmp_path / "readings.db")
     else:
         url = request.getfixturevalue("influx_url")
         name = f"db{abs(hash(request.node.name)) % 10**8}"
@@ -140,6 +189,75 @@ def test_chunks_do_not_matter(store: ReadingStore, chunk: int) -> None:
         store.append(Block.from_readings(rows[start : start + chunk]))
 
     assert read(store, "air") == rows
+
+
+DAY = timedelta(days=1)
+
+
+def rolled(store: ReadingStore, *sensors: str, width: Width = Width.FIVE_MINUTES) -> Rolled:
+    """Return what is rolled up of three days."""
+    return store.rolled(sensors, T0 - DAY, T0 + 2 * DAY, width)
+
+
+def assert_true_to_the_readings(store: ReadingStore, *sensors: str) -> None:
+    """Compare what is rolled up with the readings themselves, at both widths, to the last bit."""
+    for width in Width:
+        expected = rolled_on_read(store.read, sensors, T0 - DAY, T0 + 2 * DAY, width)
+        found = rolled(store, *sensors, width=width)
+        assert found.sensors == expected.sensors
+        for name in ("sensor_index", "from_ms", "count", "good", "low", "mean", "high"):
+            assert getattr(found, name).tobytes() == getattr(expected, name).tobytes(), (width, name)
+
+
+def test_rolled_up_series_are_ordered_and_leave_gaps(store: ReadingStore) -> None:
+    """Sensors as asked for, bins ascending, none where nothing was measured, none for an unknown sensor."""
+    store.append(Block.from_readings([reading(minute, 20 + minute) for minute in (0, 1, 30)]))
+    store.append(Block.from_readings([reading(1, 55.0, "damp")]))
+
+    found = rolled(store, "damp", "nobody", "air")
+
+    assert found.sensors == ("damp", "nobody", "air")
+    assert found.sensor_index.tolist() == [0, 2, 2]
+    assert found.mean.tolist() == [55.0, 20.5, 50.0]
+    assert rolled(store, "air", width=Width.HOUR).count.tolist() == [2, 1]
+
+
+def test_a_span_gets_whole_bins(store: ReadingStore) -> None:
+    """Every bin that shares time with it, though the readings in it lie before."""
+    store.append(Block.from_readings([reading(minute) for minute in (0, 6, 12)]))  # 07:30, 07:36, 07:42
+
+    found = store.rolled(["air"], T0 + timedelta(minutes=8), T0 + timedelta(minutes=9), Width.FIVE_MINUTES)
+
+    assert found.count.tolist() == [1]
+
+
+def test_rolled_up_series_follow_late_corrected_and_revised_readings(store: ReadingStore) -> None:
+    """Rolled up in between or not, they are true to what is kept."""
+    rows = [reading(minute, round(20 + minute / 100, 2)) for minute in range(0, 2000, 2)]
+    store.append(Block.from_readings(rows))
+    assert_true_to_the_readings(store, "air", "damp")
+    store.roll_up(T0 + 5 * DAY)
+    assert_true_to_the_readings(store, "air", "damp")
+
+    store.append(Block.from_readings([reading(minute, 1 / 3) for minute in (1, 3, 1441)]))  # late
+    assert_true_to_the_readings(store, "air", "damp")
+    store.append(Block.from_readings([reading(4, 99.0), reading(6, 20.06, flag=Flag.FAIL)]))  # corrected, revised
+    assert_true_to_the_readings(store, "air", "damp")
+    store.roll_up(T0 + 5 * DAY)
+    assert_true_to_the_readings(store, "air", "damp")
+
+    assert rolled(store, "air").high.max() == 99.0
+
+
+def test_rebuilding_changes_nothing_that_is_true(store: ReadingStore) -> None:
+    """All days are worked out afresh."""
+    store.append(Block.from_readings([reading(minute) for minute in range(0, 3000, 5)]))
+    store.roll_up(T0 + 5 * DAY)
+
+    done = store.rebuild_rolled()
+
+    assert_true_to_the_readings(store, "air")
+    assert done == (0 if isinstance(store, InfluxReadingStore) else 3)
 
 
 @pytest.mark.live
