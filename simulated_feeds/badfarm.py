@@ -66,6 +66,11 @@ class Case:
 
 def simulated_farm() -> Farm:
     """Return the farm on which all cases play: six shelves of three places, all of them measured."""
+    return parse_farm(farm_text(), file="farm.toml", folder=Path())
+
+
+def farm_text() -> str:
+    """Return that farm's farm.toml."""
     text = [
         '[farm]\nname = "Saltcellar Farm (simulated)"\ntime_zone = "UTC"\nrounds = ["07:30", "17:00"]\n',
         '[[room]]\nid = "cellar"\nlamp = "06:00-22:00"\n',
@@ -80,7 +85,7 @@ def simulated_farm() -> Farm:
             place, end = f"{spot}/{position + 1}", f"{shelf}-{position}"
             text.append(_sensor(f"l{end}", "light", place, "under_cover = true"))
             text.append(_sensor(f"w{end}", "weight", place))
-    return parse_farm("\n".join(text), file="farm.toml", folder=Path())
+    return "\n".join(text)
 
 
 def _sensor(name: str, quantity: str, spot: str, more: str = "") -> str:

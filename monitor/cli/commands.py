@@ -77,6 +77,9 @@ COMMANDS: dict[str, Known] = {
     "record": Known(BOOK, "A cold-store temperature, a water test, a hand-over line.", "monitor.cli.records:record"),
     "records": Known(BOOK, "What others ask to see, as a page or a table.", "monitor.cli.records:records"),
     "correct": Known(BOOK, "Correct or withdraw an entry.", "monitor.cli.verbs_book:correct"),
+    "lookback": Known(
+        BOOK, "What a batch lived through, and what went wrong by the record.", "monitor.cli.lookback:lookback"
+    ),
     "light": Known(BOOK, "How long each place was lit, day by day.", "monitor.cli.light:light"),
     "replay": Known(ROOM, "What recorded readings would have brought, by other limits.", "monitor.cli.replay:replay"),
     "cover": Known(ROOM, "Hand somebody's rounds to a stand-in for some days.", "monitor.cli.people:cover"),

@@ -29,7 +29,8 @@ NOUNS = [
     "dashboards.records", "dashboards.sheet", "dashboards.daypicture",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
     "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
-    "monitor.outcomes", "monitor.banded", "monitor.review",
+    "monitor.outcomes", "monitor.banded", "monitor.review", "monitor.doses", "monitor.suspects", "monitor.factors",
+    "monitor.comparison", "dashboards.lookback", "dashboards.lookbackwords",
 ]  # fmt: skip
 
 
