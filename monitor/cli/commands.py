@@ -80,6 +80,8 @@ COMMANDS: dict[str, Known] = {
     "lookback": Known(
         BOOK, "What a batch lived through, and what went wrong by the record.", "monitor.cli.lookback:lookback"
     ),
+    "season": Known(BOOK, "How many batches came out, by crop, lot, place and month.", "monitor.cli.season:season"),
+    "trace": Known(BOOK, "What a recall needs: one step back, one step forward.", "monitor.cli.season:trace"),
     "light": Known(BOOK, "How long each place was lit, day by day.", "monitor.cli.light:light"),
     "replay": Known(ROOM, "What recorded readings would have brought, by other limits.", "monitor.cli.replay:replay"),
     "cover": Known(ROOM, "Hand somebody's rounds to a stand-in for some days.", "monitor.cli.people:cover"),
