@@ -19,7 +19,11 @@ from monitor.ledger import Entry
 from monitor.live import LiveBuffer
 from monitor.outcomes import Judged, outcome_of
 from monitor.profiles import Profile
+from monitor.review import BatchFacts
+from monitor.reviewfacts import facts_of
+from monitor.reviewrecord import record_of
 from monitor.rolling import Width
+from monitor.scalesetup import setups_of
 from monitor.stores.protocol import ReadingStore
 from monitor.suspectfile import load_model
 
@@ -124,3 +128,39 @@ def chosen(batches: Mapping[str, Batch], profiles: Mapping[str, Profile], farm: 
             "batch turned out)"
         )
     return poor[-1]
+
+
+NEWEST = 20
+"""So many of a crop's newest good batches speak for it. Ours."""
+
+
+def good_facts(
+    farm: Farm,
+    profiles: Mapping[str, Profile],
+    entries: Sequence[Entry],
+    crop: str,
+    store: ReadingStore,
+    *,
+    now: datetime,
+) -> list[BatchFacts]:
+    """Return what the newest good batches of a crop lived through, from rolled-up readings, newest first.
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    good = [
+        each
+        for each in fold_as_of(entries, now).values()
+        if each.crop == crop and each.is_over and each.sown_at is not None
+        and outcome_of(
+            each, profiles[crop], tray_scale=farm.tray_size(each.tray_kind), zone=farm.zone
+        ).judged is Judged.GOOD
+    ]  # fmt: skip
+    newest = sorted(good, key=lambda each: each.sown_at or now, reverse=True)[:NEWEST]
+    first = min((each.sown_at for each in newest if each.sown_at is not None), default=now)
+    reads = Reads(store, first - _LEAD, now, width=Width.FIVE_MINUTES)
+    setups = setups_of(entries, farm.sensors)
+    return [
+        facts_of(record_of(farm, profiles[crop], each, reads.series, now=now, setups=setups), farm.zone)
+        for each in newest
+    ]
