@@ -11,6 +11,7 @@ import numpy as np
 from monitor.air import saturation_vapour_pressure, vapour_pressure_deficit
 from monitor.banded import Banded, Series, banded, hours_where
 from monitor.clock import local_day
+from monitor.heat import degree_days
 from monitor.ledger import EntryKind
 from monitor.light import light_days
 from monitor.profiles import Band, PhaseKind, Profile, Where
@@ -139,12 +140,8 @@ def _heat(profile: Profile, stretch: Stretch) -> tuple[float | None, float]:
     warm = stretch.series.get(Quantity.TEMPERATURE)
     if warm is None or profile.base_temp_c is None:
         return None, 0.0
-    part = warm.within(stretch.begin_ms, stretch.end_ms)
-    held = part.held_h(stretch.begin_ms, stretch.end_ms)
-    if not held.sum():
-        return None, 0.0
-    over = np.maximum(part.value - profile.base_temp_c.value, 0.0)
-    return float((over * held).sum() / 24), float(min(held.sum() / max(stretch.hours, 1e-9), 1.0))
+    found, known_h = degree_days(warm, profile.base_temp_c.value, stretch.begin_ms, stretch.end_ms)
+    return (found, min(known_h / max(stretch.hours, 1e-9), 1.0)) if known_h > 0 else (None, 0.0)
 
 
 def light_series(stretch: Stretch) -> tuple[Quantity, Series] | None:

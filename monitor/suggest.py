@@ -14,6 +14,7 @@ from statistics import median
 import numpy as np
 
 from monitor.banded import Series
+from monitor.heat import fit_heat_sum
 from monitor.phases import Standing
 from monitor.profiles import PhaseKind
 from monitor.readings import Quantity
@@ -24,6 +25,7 @@ LEAST = 3
 _SURE = 0.95
 _EDGE_PCT = 5.0
 _LEAST_KNOWN = 0.7
+_BASE_FROM, _BASE_SPREAD_C, _BASE_FIT = 6, 4.0, 0.8
 PHASES = (PhaseKind.GERMINATION, PhaseKind.BLACKOUT, PhaseKind.LIGHT)
 
 
@@ -33,8 +35,8 @@ class Proposed:
 
     Attributes:
         phase: The phase that it belongs to; None: the profile itself.
-        key: Its key in the profile's file: ``days``, ``temperature``, ``humidity``, ``refill_fraction`` or
-            ``g_per_tray``.
+        key: Its key in the profile's file: ``days``, ``temperature``, ``humidity``, ``refill_fraction``,
+            ``g_per_tray`` or ``base_temp_c``.
         low: Lowest; None: it has no lower end.
         usual: The middle one; None: a band has none.
         high: Highest; None: it has no upper end.
@@ -73,6 +75,7 @@ def propose(good: Sequence[BatchFacts]) -> tuple[Proposed, ...]:
         found.append(_span(kind, "days", _each(good, kind, _days), whole=True))
         found.append(_band(kind, Quantity.TEMPERATURE, good))
         found.append(_band(kind, Quantity.HUMIDITY, good))
+    found.append(_base(good))
     cut = [float(each.record.outcome.days) for each in good if each.record.outcome.days is not None]
     found.append(_span(PhaseKind.HARVEST, "days", cut, whole=True))
     refills = [each for each in (_refill(facts) for facts in good) if each is not None]
@@ -80,6 +83,25 @@ def propose(good: Sequence[BatchFacts]) -> tuple[Proposed, ...]:
     yields = [each.record.outcome.yield_g for each in good if each.record.outcome.yield_g is not None]
     found.append(_span(None, "g_per_tray", yields, whole=True))
     return tuple(each for each in found if each is not None)
+
+
+def _base(good: Sequence[BatchFacts]) -> Proposed | None:
+    """Return the base temperature that days under the cover speak for; None: too few, or no straight line."""
+    rows: list[tuple[float, float]] = []
+    for facts in good:
+        phase = facts.phase(PhaseKind.GERMINATION)
+        warm = None if phase is None else phase.banded.get(Quantity.TEMPERATURE)
+        took = None if phase is None else _days(phase)
+        if warm is not None and warm.mean is not None and took:
+            rows.append((warm.mean, took))
+    temps, days = [temp for temp, _ in rows], [each for _, each in rows]
+    if len(rows) < _BASE_FROM or max(temps) - min(temps) < _BASE_SPREAD_C:
+        return None
+    found = fit_heat_sum(temps, days)
+    if found is None or found.fit < _BASE_FIT or not -2 <= found.base_temp_c <= 15:
+        return None
+    base = round(found.base_temp_c, 1)
+    return Proposed(phase=None, key="base_temp_c", low=None, usual=base, high=None, interval=None, batches=len(rows))
 
 
 def _each(good: Sequence[BatchFacts], kind: PhaseKind, read: Callable[[PhaseFacts], float | None]) -> list[float]:

@@ -12,7 +12,8 @@ from monitor.profilefile import parse_profile
 from monitor.profiles import PhaseKind
 from monitor.suggest import Proposed
 
-_TABLES = {"refill_fraction": "water", "g_per_tray": "yield"}
+_TABLES = {"refill_fraction": "water", "g_per_tray": "yield", "base_temp_c": "heat"}
+_FIGURES = ("refill_fraction", "base_temp_c")
 
 
 def suggested_text(text: str, proposed: Sequence[Proposed], file: str) -> tuple[str, tuple[Proposed, ...]]:
@@ -42,7 +43,7 @@ def _with(text: str, each: Proposed) -> str:
     if table is None:
         return text
     said = f"the farm's own {each.batches} good batches"
-    if each.key == "refill_fraction":
+    if each.key in _FIGURES:
         table["value"] = each.usual
     else:
         for end, value in (("low", each.low), ("usual", each.usual), ("high", each.high)):
