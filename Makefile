@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: bench-alarms bench-plan bench-water help demo test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-lookback bench-report bench-alarms bench-plan bench-water help demo test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -21,6 +21,8 @@ help:
 	@echo "make bench-water   judge the tray water on simulated tray lives (SEED=n, LIVES=n), several minutes"
 	@echo "make bench-alarms  judge the alarms on simulated room-weeks (SEED=n, WEEKS=n, LOOK=minutes; WEEK=k prints one)"
 	@echo "make bench-plan    plan 8 weeks of a simulated farm of 50 crops and 200 promises (SEED=n), seconds"
+	@echo "make bench-lookback  judge the look-back on simulated bad batches (SEED=n, CASES=n), some minutes"
+	@echo "make bench-report  time a look-back on a large store (READINGS=n, FOLDER=path keeps it)"
 	@echo "make lock    write requirements.lock anew from pyproject.toml"
 	@echo "make clean   take away the virtual environment and what tools left"
 
@@ -42,6 +44,12 @@ bench-water: $(STAMP)
 
 bench-alarms: $(STAMP)
 	@$(BIN)/python -m tests.bench.alarms
+
+bench-lookback: $(STAMP)
+	@$(BIN)/python -m tests.bench.lookback
+
+bench-report: $(STAMP)
+	@$(BIN)/python -m tests.bench.report
 
 bench-plan: $(STAMP)
 	@$(BIN)/python -m tests.bench.plan

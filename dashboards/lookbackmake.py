@@ -37,7 +37,6 @@ class Made:
 
     Attributes:
         found: The look-back.
-        rows: Rows that were read for it from the store.
     """
 
     def __init__(self, found: LookBack, tick: Tick, own: Reads, beside: Reads, sent: Sequence[OutboxRow]) -> None:
@@ -46,9 +45,9 @@ class Made:
         self._tick, self._own, self._beside, self._sent = tick, own, beside, sent
 
     @property
-    def rows(self) -> int:
-        """Return how many rows were read from the store: readings and rolled-up bins."""
-        return self._own.rows + self._beside.rows
+    def reads(self) -> tuple[Reads, Reads]:
+        """Return what was read from the store: the batch's own readings, and the bins of what stands beside it."""
+        return self._own, self._beside
 
     def page(self, photos: Sequence[str] = ()) -> str:
         """Return the page as HTML, with pictures given as data addresses."""

@@ -20,14 +20,23 @@ class Reads:
     """Reads each sensor once over a span of time and hands out parts of it.
 
     Attributes:
+        begin: From when.
+        end: Until when.
+        width: Of the bins; None: readings as they are.
         rows: How many rows were read from the store, readings and rolled-up bins.
     """
 
     def __init__(self, store: ReadingStore, begin: datetime, end: datetime, *, width: Width | None) -> None:
         """Take a store and the span that will be asked for; width: of the bins, None for readings as they are."""
-        self._store, self._begin, self._end, self._width = store, begin, end, width
+        self._store = store
+        self.begin, self.end, self.width = begin, end, width
         self._kept: dict[str, Series] = {}
         self.rows = 0
+
+    @property
+    def sensors(self) -> tuple[str, ...]:
+        """Return the sensors that were read so far."""
+        return tuple(self._kept)
 
     def series(self, sensor: str, start: datetime, end: datetime) -> Series:
         """Return usable readings of a sensor with start <= instant < end."""
@@ -53,11 +62,11 @@ class Reads:
 
     def _read(self, sensor: str) -> Series:
         """Return the whole span of a sensor."""
-        if self._width is not None:
-            found = self._store.rolled([sensor], self._begin, self._end, self._width)
+        if self.width is not None:
+            found = self._store.rolled([sensor], self.begin, self.end, self.width)
             self.rows += len(found.from_ms)
             return _means(found)
-        block = self._store.read([sensor], self._begin, self._end)
+        block = self._store.read([sensor], self.begin, self.end)
         self.rows += len(block)
         good = np.isin(block.flag, _GOOD)
         return Series.of(block.measured_at_ms[good], block.value[good])
