@@ -20,6 +20,7 @@ from time import perf_counter
 import numpy as np
 
 from monitor.banded import Series
+from dashboards.lookbackwords import NAMED_FROM
 from monitor.fold import fold
 from monitor.profilefile import shipped_profiles
 from monitor.profiles import Profile
@@ -153,6 +154,12 @@ def figures(found: Sequence[Judgement]) -> dict[str, float]:
         "plain_top3": _share(top3(each.truth, each.plain) for each in found),
         "false_blame": _share(_blames(each) for each in unknown) if unknown else 0.0,
         "false_first": _share(not top1(each.truth, each.ranked(each.chances)) for each in unknown) if unknown else 0.0,
+        "named": _share(each.suspects[0].key != NONE and each.suspects[0].chance >= NAMED_FROM for each in found),
+        "named_rightly": _share(
+            each.suspects[0].key in each.truth
+            for each in found
+            if each.suspects[0].key != NONE and each.suspects[0].chance >= NAMED_FROM
+        ),
         "calibration_error": round(error, 4),
         "calibration_error_of_firsts": round(firsts_error(found), 4),
         "brier": round(brier, 5),
@@ -160,9 +167,9 @@ def figures(found: Sequence[Judgement]) -> dict[str, float]:
 
 
 def _blames(each: Judgement) -> bool:
-    """Tell whether the look-back names a cause as the likely one, where the true one is not in the record."""
+    """Tell whether the verdict names a cause, where the true one is not in the record."""
     first = each.suspects[0]
-    return first.key != NONE and first.chance >= 0.5
+    return first.key != NONE and first.chance >= NAMED_FROM
 
 
 def _share(rows: Iterable[bool]) -> float:
