@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: bench-lookback bench-report bench-alarms bench-plan bench-water help demo test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-lookback bench-report bench-alarms bench-pages bench-plan bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -15,7 +15,7 @@ WORKERS ?= 2
 PYTEST ?=
 
 help:
-	@echo "make demo    run a simulated cellar through 14 days, about a minute"
+	@echo "make demo    run a simulated cellar through 14 days, about a minute; on a terminal its pages stay until Ctrl-C"
 	@echo "make test    run every check (installs test servers by apt-get, and says so first)"
 	@echo "make check   the quick part: format, lint, types, layers, tests without servers"
 	@echo "make bench-water   judge the tray water on simulated tray lives (SEED=n, LIVES=n), several minutes"
@@ -23,6 +23,8 @@ help:
 	@echo "make bench-plan    plan 8 weeks of a simulated farm of 50 crops and 200 promises (SEED=n), seconds"
 	@echo "make bench-lookback  judge the look-back on simulated bad batches (SEED=n, CASES=n), some minutes"
 	@echo "make bench-report  time a look-back on a large store (READINGS=n, FOLDER=path keeps it)"
+	@echo "make bench-pages   ask for the pages of a simulated farm of 300 trays (SEED=n), half a minute"
+	@echo "make screenshots   picture every page in Chromium, phone and desk, by day and by night, into screenshots/"
 	@echo "make lock    write requirements.lock anew from pyproject.toml"
 	@echo "make clean   take away the virtual environment and what tools left"
 
@@ -53,6 +55,12 @@ bench-report: $(STAMP)
 
 bench-plan: $(STAMP)
 	@$(BIN)/python -m tests.bench.plan
+
+bench-pages: $(STAMP)
+	@$(BIN)/python -m tests.bench.pages
+
+screenshots: $(STAMP)
+	@$(BIN)/python -m tests.support.screenshots
 
 lint: $(STAMP)
 	@echo "== format and lint"

@@ -32,7 +32,7 @@ from alerts.nudges import (
     tellings,
     urgent_messages,
 )
-from alerts.outbox import next_try
+from alerts.outbox import OutboxRow, next_try
 from alerts.outbox_sql import SqlOutbox
 from alerts.rounds import last_round, next_round
 from alerts.tasks import Task, TaskKind, Urgency
@@ -122,12 +122,16 @@ class Advisor:
         channels: Mapping[str, Channel],
         watching_since: datetime,
         health: Callable[[datetime], Health] = lambda _now: Health(),
+        links: Callable[[OutboxRow, datetime], str] = lambda _row, _now: "",
     ) -> None:
-        """Take the parts that it works with; nothing is read before the first run."""
+        """Take the parts that it works with; nothing is read before the first run.
+
+        ``links`` returns what is put under a message as it goes out: addresses that answer it, which expire.
+        """
         self._farm, self._profiles, self._ledger, self._outbox = farm, profiles, ledger, outbox
         self._live, self._watch, self._channels = live, watch, channels
         self._scales: ScaleView = scales if scales is not None else Scales({})
-        self._since, self._health = watching_since, health
+        self._since, self._health, self._links = watching_since, health, links
         self._told: set[str] | None = None
         self._passed_on: set[str] = set()
         self._version = -1
@@ -288,7 +292,8 @@ class Advisor:
             try:
                 if channel is None:
                     raise ChannelError(f"there is no channel {row.channel!r} in farm.toml any more")
-                channel.send(row.text, title=row.title, payload={"key": row.key, "tasks": list(row.tasks)})
+                text = row.text + self._links(row, now)
+                channel.send(text, title=row.title, payload={"key": row.key, "tasks": list(row.tasks)})
             except ChannelError as exc:
                 again = next_try(row, now)
                 log.warning("nudge.failed key=%s channel=%s again=%s why=%s", row.key, row.channel, again, exc)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 from alerts.findings import Tick
@@ -15,6 +16,7 @@ from monitor.errors import RefusedError
 from monitor.profiles import Profile
 from monitor.promises import Terms
 from monitor.sowby import Basis, Loss, SowBy, SowDay, next_day
+from monitor.timewords import read_day
 
 _EVERY = re.compile(r"^(?:(\d+)\s*)?(day|week)s?$")
 
@@ -33,6 +35,18 @@ def read_every(said: str) -> int | None:
     if not 1 <= days <= 366:
         raise RefusedError(f"{said!r} is no rhythm; say week, '2 weeks', day, '3 days', or once")
     return days
+
+
+def coming_day(said: str, today: date) -> date:
+    """Return a day that lies ahead, or today.
+
+    Raises:
+        RefusedError: It is past, or cannot be read.
+    """
+    day = read_day(said, today=today, ahead=True)
+    if day < today:
+        raise RefusedError(f"{said!r} is past; name a day that lies ahead")
+    return day
 
 
 def every_words(terms: Terms) -> str:

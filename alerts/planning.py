@@ -91,6 +91,16 @@ def medium_l(made: Plan, tick: Tick) -> float | None:
     return kind.area_m2 * kind.medium_depth_mm * sum(each.trays for each in made.sown)  # 1 mm on 1 m2 is a litre
 
 
+def plan_facts(tick: Tick, until: date, seed_g: Mapping[str, float]) -> dict[str, Any]:
+    """Return a plan for all that is promised from today until a day, made at a moment, as the documented JSON."""
+    from monitor.shelfplan import berths
+    from monitor.sowneeds import days_of, lots_of
+
+    made = plan_at(tick, until, seed_g=seed_g)
+    needs = days_of(made, supplies_at(tick))
+    return plan_json(made, covers_at(tick, until), needs, berths(made), lots_of(tick.batches.values()), tick, until)
+
+
 def plan_json(
     made: Plan,
     covers: Sequence[Cover],

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
 from typing import Any
 
-from alerts.coming import cover_state, read_every, terms_words
+from alerts.coming import coming_day, cover_state, read_every, terms_words
 from alerts.findings import Tick
 from alerts.planning import plan_at, unmet_words
 from alerts.promised import covers_at, owed_at, promise_words
@@ -57,14 +57,6 @@ def _today(desk: Desk) -> date:
     return local_day(desk.now, desk.farm.zone)
 
 
-def _day(desk: Desk, said: str) -> date:
-    """Return a coming day that a person means."""
-    day = read_day(said, today=_today(desk), ahead=True)
-    if day < _today(desk):
-        raise RefusedError(f"{said!r} is past; name a day that lies ahead")
-    return day
-
-
 def new_promise(desk: Desk, tick: Tick, asked: Asked) -> Deed:
     """Return what notes a new promise; what it means for others is warned of.
 
@@ -80,7 +72,7 @@ def new_promise(desk: Desk, tick: Tick, asked: Asked) -> Deed:
         )
     terms = Terms(
         from_on=date.min,
-        for_on=_day(desk, asked.for_day),
+        for_on=coming_day(asked.for_day, _today(desk)),
         every_days=None if asked.every is None else read_every(asked.every),
         crop=find_profile(desk.profiles, asked.crop).id,
         trays=asked.trays,
@@ -121,7 +113,7 @@ def _known(desk: Desk, said: str) -> Promise:
 def _from(desk: Desk, tick: Tick, found: Promise, asked: Asked) -> date:
     """Return from when on a change holds: the day said, else today; tomorrow where today's trays went out already."""
     if asked.from_day is not None:
-        return _day(desk, asked.from_day)
+        return coming_day(asked.from_day, _today(desk))
     today = _today(desk)
     gone = [each for each in owed_at(tick, today) if each.promise == found.id and each.delivered and not each.open]
     return today + timedelta(days=1) if gone else today
@@ -178,7 +170,7 @@ def _only(desk: Desk, tick: Tick, found: Promise, asked: Asked) -> Deed:
         each is not None for each in (asked.for_day, asked.whom, asked.every, asked.crop, asked.living)
     ):
         raise RefusedError("on a single day only the number can differ: --only DAY --trays N (0: none)")
-    day = _day(desk, asked.only or "")
+    day = coming_day(asked.only or "", _today(desk))
     bare = replace(found, only={})
     if not list(bare.days(day, day)):
         days = [each for each, _ in bare.days(_today(desk), _today(desk) + timedelta(days=92))][:_TOLD]

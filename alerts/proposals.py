@@ -16,9 +16,11 @@ from alerts.findings import Tick
 from alerts.standing import standing_parts
 from alerts.trayfacts import ScaleOf
 from alerts.watering import scale_of
+from monitor import desk
 from monitor.amounts import say_g, say_ml, say_time
 from monitor.batches import Batch, Part
-from monitor.ledger import Entry, EntryKind
+from monitor.errors import NotFoundError
+from monitor.ledger import Entry, EntryKind, NewEntry
 from monitor.readings import from_ms
 from monitor.weightevents import AGREES_WITHIN_MS, Deed, WeightEvent
 
@@ -139,3 +141,67 @@ def _proposal(scale: ScaleOf, event: WeightEvent, kind: EntryKind, batch: Batch,
         data=data,
         says=f"{say_time(at, zone)}, batch {batch.id} at {where}: {what}",
     )
+
+
+def seen_facts(found: Iterable[Proposal]) -> dict[str, Any]:
+    """Return what waits for a word as the documented JSON."""
+    return {
+        "schema": "traywarden.seen/1",
+        "seen": [
+            {
+                "key": each.key,
+                "deed": each.deed.value,
+                "at": each.at.isoformat(),
+                "batch": each.batch,
+                "scale": each.sensor,
+                "would_be": each.kind.value,
+                "data": dict(each.data),
+            }
+            for each in found
+        ],
+    }
+
+
+def named(found: tuple[Proposal, ...], keys: Iterable[str]) -> list[Proposal]:
+    """Return the proposals that a person named; the one word ``all`` means all.
+
+    Raises:
+        NotFoundError: One of the keys is none of them.
+    """
+    said = list(keys)
+    if len(said) == 1 and said[0].casefold() == "all":
+        return list(found)
+    by_key = {proposal.key.casefold(): proposal for proposal in found}
+    for key in said:
+        if key.casefold() not in by_key:
+            waiting = f"there are: {', '.join(proposal.key for proposal in found)}" if found else "nothing waits"
+            raise NotFoundError(f"the scales saw nothing called {key!r} that waits for a word; {waiting}")
+    return [by_key[key.casefold()] for key in said]
+
+
+def confirm_deed(chosen: Iterable[Proposal], by: str) -> desk.Deed:
+    """Return what the scales saw as entries, with the time at which they saw it."""
+    listed = list(chosen)
+    entries = [
+        NewEntry(
+            kind=each.kind,
+            at=each.at,
+            by=by,
+            batch=each.batch,
+            trays=each.trays,
+            spot=each.spot,
+            data={**each.data, "proposal": each.key},
+        )
+        for each in listed
+    ]
+    return desk.Deed(entries=tuple(entries), said=tuple(f"Noted: {each.says}." for each in listed))
+
+
+def refuse_deed(chosen: Iterable[Proposal], by: str, at: datetime, why: str) -> desk.Deed:
+    """Return that what the scales saw was something else."""
+    listed = list(chosen)
+    entries = [
+        NewEntry(kind=EntryKind.REFUSED, at=at, by=by, batch=each.batch, data={"proposal": each.key, "why": why})
+        for each in listed
+    ]
+    return desk.Deed(entries=tuple(entries), said=tuple(f"Noted: not so: {each.says}." for each in listed))

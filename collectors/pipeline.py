@@ -39,6 +39,7 @@ _FAIL = {
     Quantity.LIGHT: (0.0, 200_000.0),
     Quantity.PPFD: (0.0, 3_000.0),
     Quantity.WEIGHT: (-50.0, 500_000.0),
+    Quantity.BATTERY: (0.0, 100.0),
 }
 """Outside what such a sensor can measure: flag 4. Common practice, no source. [stored unit]"""
 _SUSPECT = {Quantity.TEMPERATURE: (-15.0, 50.0)}

@@ -12,9 +12,9 @@ from typing import Literal
 Theme = Literal["day", "night", "page"]
 
 ROLES: dict[str, tuple[str, str]] = {
-    "ink": ("#26283a", "#ece7da"),
-    "soft": ("#5c5848", "#b8b2a2"),
-    "rule": ("#b9b2a0", "#565866"),
+    "ink": ("#1d1822", "#f3ece0"),
+    "soft": ("#544b5c", "#c3b9ca"),
+    "rule": ("#b9afa2", "#5d5366"),
     "band": ("#2f7f86", "#6fc0c4"),
     "grey": ("#8b8a86", "#8d8c92"),
     "lit": ("#f4d35e", "#d8b545"),

@@ -6,13 +6,14 @@ import re
 import threading
 from collections import OrderedDict
 from collections.abc import Iterable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from typing import Literal, Protocol
 
 from dashboards.charts import NARROW, WIDE
 from dashboards.colours import Theme, coloured
 from dashboards.daypicture import DayPicture, content_key
 from dashboards.drawing import Drawer, Order
+from monitor.errors import PictureError
 
 _CLIP = re.compile(r"clip(\d+)")
 _SIZE = re.compile(r'(<svg [^>]*?) width="\d+(?:\.\d+)?" height="\d+(?:\.\d+)?"')
@@ -41,6 +42,7 @@ class Pictures:
         self._most = most
         self._kept: OrderedDict[tuple[str, str, str], Future[bytes]] = OrderedDict()
         self._lock = threading.Lock()
+        self._closed = False
         self._hand = ThreadPoolExecutor(max_workers=1, thread_name_prefix="pictures")
 
     def svg(self, picture: DayPicture, *, width: Width = "wide", theme: Theme = "page") -> str:
@@ -50,8 +52,7 @@ class Pictures:
             PictureError: It could not be drawn.
         """
         key = content_key(picture)
-        drawn = self._future(key, picture, width, "svg").result().decode()
-        return finished(drawn, key, theme)
+        return finished(self._drawn(key, picture, width, "svg").decode(), key, theme)
 
     def ready(self, picture: DayPicture, *, width: Width = "wide", theme: Theme = "page") -> str | None:
         """Return a picture if it is drawn already; else None, at once."""
@@ -68,10 +69,25 @@ class Pictures:
         Raises:
             PictureError: It could not be drawn.
         """
-        return self._future(content_key(picture), picture, "wide", "png").result()
+        return self._drawn(content_key(picture), picture, "wide", "png")
+
+    def _drawn(self, key: str, picture: DayPicture, width: Width, form: Literal["svg", "png"]) -> bytes:
+        """Return a drawing, waited for.
+
+        Raises:
+            PictureError: It could not be drawn, or was given up.
+        """
+        try:
+            return self._future(key, picture, width, form).result()
+        except CancelledError as exc:
+            raise PictureError("the drawing was given up: too many were asked for, or the service stops") from exc
 
     def warm(self, pictures: Iterable[DayPicture], widths: tuple[Width, ...] = ("wide", "narrow")) -> None:
-        """Have pictures drawn ahead; returns at once."""
+        """Have pictures drawn ahead; returns at once.
+
+        Raises:
+            PictureError: No more are drawn.
+        """
         for picture in pictures:
             for width in widths:
                 self._future(content_key(picture), picture, width, "svg")
@@ -84,6 +100,8 @@ class Pictures:
             if known is not None and not (known.done() and (known.cancelled() or known.exception() is not None)):
                 self._kept.move_to_end(whole)
                 return known
+            if self._closed:
+                raise PictureError("pictures are no longer drawn: the service is stopping")
             order = Order(picture=picture, width=_PX[width], form=form)
             made = self._kept[whole] = self._hand.submit(self._drawer.draw, order)
             while len(self._kept) > self._most:
@@ -93,6 +111,8 @@ class Pictures:
 
     def close(self) -> None:
         """Draw no more; a second call does nothing."""
+        with self._lock:
+            self._closed = True
         self._drawer.close()
         self._hand.shutdown(wait=True, cancel_futures=True)
 

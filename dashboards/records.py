@@ -8,8 +8,9 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from datetime import date, datetime
+from typing import Any
 
 from monitor.amounts import say_day, say_g, say_temp, say_time
 from monitor.batches import Batch
@@ -302,3 +303,14 @@ def render(page: RecordsPage) -> str:
     from dashboards.printing import fill
 
     return fill("records.html.j2", page=page, replaced=_replaced(page.replaced) if page.replaced else "")
+
+
+def records_facts(page: RecordsPage, files: Sequence[str] = ()) -> dict[str, Any]:
+    """Return the records as the documented JSON.
+
+    Args:
+        page: The records.
+        files: Files that they were written to.
+    """
+    days = {"from_on": page.from_on.isoformat(), "to_on": page.to_on.isoformat()}
+    return {"schema": "traywarden.records/1", **asdict(page), **days, "files": list(files)}

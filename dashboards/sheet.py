@@ -369,8 +369,20 @@ def read_lines(kept: Iterable[Mapping[str, object]]) -> tuple[SheetLine, ...]:
     return tuple(found)
 
 
-def render(sheet: WallSheet) -> str:
-    """Return the sheet as HTML to print; everything that a person typed is escaped."""
+def render(sheet: WallSheet, *, style: str | None = None) -> str:
+    """Return the sheet as HTML to print; everything that a person typed is escaped.
+
+    Args:
+        sheet: The sheet.
+        style: Address of its style; None: it stands in the page.
+    """
     from dashboards.printing import fill
 
-    return fill("sheet.html.j2", sheet=sheet)
+    return fill("sheet.html.j2", sheet=sheet, style=style)
+
+
+def sheet_css() -> str:
+    """Return the style of the sheet."""
+    from dashboards.printing import fill
+
+    return fill("sheet.css.j2")

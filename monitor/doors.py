@@ -49,6 +49,7 @@ class Doors:
         """Take the folder of the ledger; the file is made when something is first written."""
         self._path = folder / DOORS_FILE
         self._lock = threading.Lock()
+        self._hashing = threading.Lock()
         self._seen: tuple[int, int] | None = None
         self._held: dict[str, Any] = {}
 
@@ -147,11 +148,10 @@ class Doors:
         with self._lock:
             hashed = self._read().get("passwords", {}).get(person)
         hasher = PasswordHasher()
-        if hashed is None:
+        with self._hashing, suppress(Argon2Error, InvalidHashError):  # one at a time: each takes much memory
+            if hashed is not None:
+                return hasher.verify(hashed, password)
             hasher.hash(password)
-            return False
-        with suppress(Argon2Error, InvalidHashError):
-            return hasher.verify(hashed, password)
         return False
 
     def mark_of(self, person: str) -> str:

@@ -14,6 +14,7 @@ TraywardenError                 anything we raise on purpose; its text says what
 │   ├── StoreUnavailableError   it does not answer now; trying again later may help
 │   └── RejectedRowsError       the server refuses rows for good; carries them and its words
 ├── BrokerError                 the MQTT broker cannot be reached, or refuses us
+├── PagesError                  the pages cannot be served as farm.toml asks
 ├── ChannelError                a nudge could not be handed to its channel
 ├── PictureError                a picture that could not be drawn
 ├── BackupError                 a copy that is incomplete, or does not match what it claims
@@ -122,6 +123,10 @@ class RejectedRowsError(StoreError):
 
 class BrokerError(TraywardenError):
     """The MQTT broker cannot be reached, or refuses us."""
+
+
+class PagesError(TraywardenError):
+    """The pages cannot be served as farm.toml asks: port, address, certificate or a missing password."""
 
 
 class ChannelError(TraywardenError):

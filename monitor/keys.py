@@ -63,7 +63,7 @@ KEYS: tuple[Key, ...] = (
     Key("tray", "medium_depth_mm", "millimetres", "none", "How deep."),
     Key("tray", "owned", "1 to 10000", "none", "How many of them you have; a plan says when they run short."),
     Key("sensor", "id", "short name", "needed", "Name under which readings are kept; never change it."),
-    Key("sensor", "quantity", "temperature, humidity, light, ppfd, weight", "needed", "What it measures."),
+    Key("sensor", "quantity", "temperature, humidity, light, ppfd, weight, battery", "needed", "What it measures."),
     Key("sensor", "spot", "a place", "needed", "Where it measures, e.g. cellar/1/2."),
     Key("sensor", "topic", "MQTT topic, + and # allowed", "none", "Where it publishes; none: by hand or from files."),
     Key("sensor", "record", "SenML name or its end", "none", "Which record of a SenML pack is this sensor's."),

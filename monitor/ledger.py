@@ -72,7 +72,7 @@ class NewEntry:
             UNCOVERED: to (spot that they went to), early (days before earliest; set by the program), why.
             LIGHTS_ON: to (spot).
             WATERED: ml_per_tray. WEIGHED: grams, mark (full, dry or none). LIFTED: feel (heavy, right, light).
-            MOVED: to (spot). NOTED: text. LOOKED: text.
+            MOVED: to (spot). NOTED: text, photo (its name in the folder of photos). LOOKED: text.
             HARVESTED: grams (of all trays named), against_hold. DELIVERED: whom, living, grams, against_hold.
             DISCARDED: why. HELD, RELEASED: lot (or none: the entry's batch is meant), why.
             LOT: lot, crop, supplier, grams, packed_on, use_by, treated (each of them may be null: not said).
@@ -90,7 +90,8 @@ class NewEntry:
             HEARD, UNSHELVED: alarm (its key). SHELVED: alarm, until, why. OUT_OF_SERVICE: sensor, until, why.
             IN_SERVICE: sensor. ACCEPTED: root (of the findings that are lived with), until, why. WITHDRAWN: why. A deed
             that was first read from a scale keeps ``proposal``, the key of what was read. What one command wrote
-            together keeps ``together``, a number that they share.
+            together keeps ``together``, a number that they share. What was tapped on a page keeps ``tap``, the tap's
+            own key, ``asked``, the key of the task that it answers, and ``put_back``, the tap that it undoes.
         corrects: Id of the entry that this one replaces, or None.
     """
 

@@ -23,6 +23,7 @@ class Quantity(StrEnum):
     LIGHT = "light"
     PPFD = "ppfd"
     WEIGHT = "weight"
+    BATTERY = "battery"
 
 
 STORED_UNIT: dict[Quantity, str] = {
@@ -31,6 +32,7 @@ STORED_UNIT: dict[Quantity, str] = {
     Quantity.LIGHT: "lx",
     Quantity.PPFD: "umol m-2 s-1",
     Quantity.WEIGHT: "g",
+    Quantity.BATTERY: "%",
 }
 
 

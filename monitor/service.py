@@ -9,7 +9,7 @@ import json
 import logging
 import os
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, TextIO
 
@@ -17,6 +17,7 @@ from alerts.advisor import Advisor
 from alerts.alarms_sql import SqlAlarms
 from alerts.channels import open_channels
 from alerts.news import down_news
+from alerts.outbox import OutboxRow
 from alerts.outbox_sql import SqlOutbox
 from alerts.ping import ping, ping_address
 from alerts.watch import RoomWatch
@@ -26,6 +27,7 @@ from collectors.pipeline import Pipeline
 from monitor.backup import copy_ledger, ledger_steps
 from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
+from monitor.doors import Doors
 from monitor.errors import ChannelError, StoreError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
 from monitor.health import Health
@@ -100,6 +102,7 @@ class Service:
         console: TextIO | None = None,
         look_every: timedelta = timedelta(minutes=1),
         watching_since: datetime | None = None,
+        on_change: Callable[[str], None] = lambda _topic: None,
     ) -> None:
         """Open the stores and build the parts; nothing listens yet.
 
@@ -110,7 +113,10 @@ class Service:
             console: Where a console channel prints; None: standard output.
             look_every: How often the room is judged.
             watching_since: Since when sensors could be heard; None: now.
+            on_change: Told ``readings`` or ``alarms`` when they changed, from whichever thread changed them.
         """
+        self.on_change = on_change
+        self._alarms_told: frozenset[tuple[str, str]] = frozenset()
         self.farm, self.profiles, self.clock = farm, profiles, clock
         self.started_at = clock()
         self.ledger = open_ledger(farm.storage.folder, farm.storage.postgres)
@@ -140,9 +146,19 @@ class Service:
             channels=open_channels(farm, publish=self._publish, console=console),
             watching_since=watching_since or self.started_at,
             health=self.health,
+            links=self._answer_links,
         )
         self._scheduler: Any = None
         self._running = threading.Lock()
+
+    def _answer_links(self, row: OutboxRow, now: datetime) -> str:
+        """Return the links that answer a message's tasks, where farm.toml says how people reach the pages."""
+        channel = self.farm.channels.get(row.channel)
+        if self.farm.pages.url is None or channel is None or channel.kind == "console":
+            return ""
+        from dashboards.web.links import link_lines
+
+        return link_lines(Doors(self.farm.storage.folder), self.farm.pages.url, row.person, row.tasks, now)
 
     def _rebuild_live(self) -> None:
         """Read the sensors' last hours back from the store."""
@@ -167,6 +183,12 @@ class Service:
             self.scales.set_up(setups_of(entries, self.farm.sensors))
             self._calibrations = calibrations_of(entries)
 
+    def _catch_up(self) -> None:
+        """Take over what the ledger says of sensors, and rebuild the scales that need it."""
+        self._read_set_ups()
+        if self.scales.stale():
+            self._read_back(self.scales.stale())
+
     def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
         """Return a value as a better instrument would have shown it, by the calibration of its day."""
         listed = self._calibrations.get(sensor.id)
@@ -177,6 +199,18 @@ class Service:
         """Hand a committed block to all that follow the readings."""
         self.live.take(block)
         self.scales.take(block)
+        self.on_change("readings")
+
+    def follow_store(self, since: datetime) -> datetime:
+        """Take in what another process stored since an instant, and return since when to ask the next time."""
+        with self._running:
+            self._catch_up()
+        sensors = list(self.farm.sensors)
+        block = self.store.read(sensors, since, self.clock() + timedelta(minutes=5)) if sensors else None
+        if block is None or not len(block.measured_at_ms):
+            return since
+        self._take(block)
+        return from_ms(int(block.measured_at_ms.max()) + 1)
 
     def _publish(self, topic: str, payload: bytes) -> None:
         """Publish over the collector's connection."""
@@ -214,10 +248,18 @@ class Service:
     def run_due(self, now: datetime) -> datetime:
         """Judge, tell and send what is due; one call at a time. Returns when to be called next."""
         with self._running:
-            self._read_set_ups()
-            if self.scales.stale():
-                self._read_back(self.scales.stale())
-            return self.advisor.run_due(now)
+            self._catch_up()
+            again_at = self.advisor.run_due(now)
+        alarms = frozenset((alarm.key, alarm.state.value) for alarm in self.watch.active())
+        if alarms != self._alarms_told:
+            self._alarms_told = alarms
+            self.on_change("alarms")
+        return again_at
+
+    def look_at_once(self) -> None:
+        """Have the clockwork look now; nothing happens where none runs."""
+        if self._scheduler is not None:
+            self._scheduler.add_job(self._wake, "date", run_date=None, id="due", replace_existing=True)
 
     def health(self, now: datetime) -> Health:
         """Return how the monitor itself is."""

@@ -45,6 +45,7 @@ _KNOWN: dict[Quantity, dict[str, tuple[float, float]]] = {
         "oz": (G_PER_OZ, 0.0),
         "lb": (G_PER_LB, 0.0),
     },
+    Quantity.BATTERY: {"%": (1.0, 0.0), "%EL": (1.0, 0.0), "/": (100.0, 0.0)},
 }
 
 

@@ -81,6 +81,8 @@ def say_value(quantity: Quantity, value: float, tick: Tick) -> str:
         return say_temp(value, tick.farm.units)
     if quantity is Quantity.HUMIDITY:
         return f"{value:.0f} % humidity"
+    if quantity is Quantity.BATTERY:
+        return f"{value:.0f} %"
     return f"{value:.0f} lx" if quantity is Quantity.LIGHT else f"{value:.0f} umol m-2 s-1"
 
 

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from alerts.findings import Finding, Priority, Tick
 from monitor.amounts import say_time
 from monitor.farm import Sensor
+from monitor.readings import Quantity
 
 FLOOR = timedelta(minutes=30)
 _TIMES = 3
@@ -18,7 +19,11 @@ def silence(tick: Tick) -> tuple[Finding, ...]:
 
     Where none of several speaks any more, that is one finding: the broker, the network, or this machine.
     """
-    speaking = [sensor for sensor in tick.farm.sensors.values() if sensor.topic is not None]
+    speaking = [
+        sensor
+        for sensor in tick.farm.sensors.values()
+        if sensor.topic is not None and sensor.quantity is not Quantity.BATTERY  # its device speaks for itself
+    ]
     found = []
     for sensor in speaking:
         heard = tick.live.last_heard(sensor.id)

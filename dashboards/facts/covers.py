@@ -7,17 +7,7 @@ from datetime import date
 from typing import Any
 
 from monitor.covers import StandIn
-
-
-def cover_data(wanted: StandIn) -> dict[str, Any]:
-    """Return a cover as its entry keeps it."""
-    return {
-        "person": wanted.person,
-        "standin": wanted.standin,
-        "from": wanted.from_on.isoformat(),
-        "to": wanted.to_on.isoformat(),
-        "note": wanted.note,
-    }
+from monitor.standins import cover_data
 
 
 def covers_facts(shown: Iterable[StandIn], today: date) -> dict[str, Any]:

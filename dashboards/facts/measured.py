@@ -56,7 +56,9 @@ def say_value(reading: Reading, quantity: Quantity, units: Units) -> str:
     """Return a reading's value in words."""
     if quantity is Quantity.TEMPERATURE:
         return say_temp(reading.value, units)
-    unit = {Quantity.HUMIDITY: " %", Quantity.LIGHT: " lux", Quantity.PPFD: " umol/m2/s"}.get(quantity, " g")
+    unit = {Quantity.HUMIDITY: " %", Quantity.BATTERY: " %", Quantity.LIGHT: " lux", Quantity.PPFD: " umol/m2/s"}.get(
+        quantity, " g"
+    )
     return f"{round(reading.value)}{unit}"
 
 

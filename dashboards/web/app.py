@@ -18,16 +18,28 @@ from dashboards.pages.sorry import Sorry
 from dashboards.web.gate import Gate
 from dashboards.web.house import House
 from dashboards.web.show import show
+from dashboards.web.taps import Handler, routes_of
 from monitor.errors import NotFoundError, RefusedError, TraywardenError
 
 log = logging.getLogger(__name__)
 
 GROUPS = (
     "rounds",
+    "racks",
+    "batch",
+    "sensors",
     "people",
+    "onetap",
     "events",
+    "calendar",
+    "labels",
+    "api",
+    "sow",
+    "alarms",
+    "ahead",
 )
-"""Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``."""
+"""Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``; one whose forms may be kept in a phone
+and sent later has ``handlers(house) -> dict[path, Handler]`` too (see taps.py)."""
 
 _KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 _FOR_EVER = {"Cache-Control": "public, max-age=31536000, immutable"}
@@ -43,11 +55,22 @@ def static_file(request: Request) -> Response:
     return Response(path.read_bytes(), media_type=_KINDS[suffix], headers=_FOR_EVER)
 
 
+def favicon(_request: Request) -> Response:
+    """Return the icon to browsers that ask for it unasked, on pages to print."""
+    path = files("dashboards") / "static" / "icon.svg"
+    return Response(path.read_bytes(), media_type="image/svg+xml", headers={"Cache-Control": "public, max-age=86400"})
+
+
 def build_app(house: House) -> Starlette:
     """Return the app of one farm."""
-    routes: list[BaseRoute] = [Route("/static/{name}", static_file)]
+    routes: list[BaseRoute] = [Route("/static/{name}", static_file), Route("/favicon.ico", favicon)]
+    handlers: dict[str, Handler] = {}
     for group in GROUPS:
-        routes += import_module(f"dashboards.web.{group}").routes(house)
+        module = import_module(f"dashboards.web.{group}")
+        routes += module.routes(house)
+        if hasattr(module, "handlers"):
+            handlers |= module.handlers(house)
+    routes += routes_of(house, handlers)
 
     def refused(request: Request, exc: Exception) -> Response:
         """Say what was wrong with a wish, and how to mend it."""

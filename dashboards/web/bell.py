@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Collection
+from contextlib import suppress
 
 TOPICS = ("ledger", "readings", "alarms", "clock")
 """What may change: entries; readings; alarms; and the time of day, once a minute."""
@@ -16,20 +17,27 @@ class Ear:
     def __init__(self) -> None:
         """Belong to the running event loop."""
         self._loop = asyncio.get_running_loop()
-        self._rang: set[str] = set()
         self._woken = asyncio.Event()
+        self._lock = threading.Lock()
+        self._rang: set[str] = set()
         self._closed = False
 
-    def hear(self, topics: frozenset[str], *, closing: bool = False) -> None:
-        """Note topics from any thread."""
-
-        def note() -> None:
-            self._rang |= topics
+    def hear(self, topics: Collection[str], *, closing: bool = False) -> None:
+        """Note topics from any thread; what rings again before it was looked at wakes nobody a second time."""
+        with self._lock:
+            is_news = closing or not self._rang.issuperset(topics)
+            self._rang.update(topics)
             self._closed = self._closed or closing
-            self._woken.set()
+        if is_news:
+            with suppress(RuntimeError):  # the loop has ended, and the stream with it
+                self._loop.call_soon_threadsafe(self._woken.set)
 
-        if not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(note)
+    def _take(self) -> frozenset[str]:
+        """Return what rang, and begin anew."""
+        self._woken.clear()
+        with self._lock:
+            rang, self._rang = frozenset(self._rang), set()
+        return rang
 
     async def listen(self, *, beat_s: float, gather_s: float) -> AsyncIterator[frozenset[str]]:
         """Yield the topics that rang, gathered for a moment; nothing rang for a beat: an empty set. Ends on close.
@@ -39,14 +47,11 @@ class Ear:
             gather_s: How long it gathers what rings together. [s]
         """
         while not self._closed:
-            try:
+            with suppress(TimeoutError):
                 await asyncio.wait_for(self._woken.wait(), beat_s)
                 if not self._closed:
                     await asyncio.sleep(gather_s)
-            except TimeoutError:
-                pass
-            rang, self._rang = frozenset(self._rang), set()
-            self._woken.clear()
+            rang = self._take()
             if not self._closed:
                 yield rang
 
@@ -65,7 +70,7 @@ class Bell:
         with self._lock:
             ears = tuple(self._ears)
         for ear in ears:
-            ear.hear(frozenset(topics))
+            ear.hear(topics)
 
     @property
     def listeners(self) -> int:
@@ -80,7 +85,7 @@ class Bell:
             self._ears.add(ear)
             closed = self._closed
         if closed:
-            ear.hear(frozenset(), closing=True)
+            ear.hear((), closing=True)
         return ear
 
     def shut(self, ear: Ear) -> None:
@@ -94,4 +99,4 @@ class Bell:
             self._closed = True
             ears = tuple(self._ears)
         for ear in ears:
-            ear.hear(frozenset(), closing=True)
+            ear.hear((), closing=True)

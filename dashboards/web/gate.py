@@ -13,6 +13,7 @@ Pure ASGI, so that an open event stream passes through it untouched. What pages 
 from __future__ import annotations
 
 import json
+import logging
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -28,13 +29,16 @@ from starlette.responses import JSONResponse, PlainTextResponse, RedirectRespons
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboards.web.house import House
+from monitor.errors import StoreError
+
+log = logging.getLogger(__name__)
 
 COOKIE = "traywarden"
 SESSION_S = 30 * 24 * 3600
 """How long somebody stays signed in. [s]"""
 MOST_BYTES = 12 * 1024 * 1024
 """The largest body that is read: a photo from a phone. Our choice."""
-OPEN_TO_ALL = ("/static/", "/sign-in", "/tap/", "/calendar/", "/icon.svg", "/openapi.json")
+OPEN_TO_ALL = ("/static/", "/sign-in", "/tap/", "/calendar/", "/favicon.ico", "/openapi.json")
 """Paths that nobody signs in for; the last ones carry a secret of their own, or hold none."""
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
@@ -79,6 +83,7 @@ class Gate:
         pages = house.farm.pages
         url = urlsplit(pages.url) if pages.url else None
         self._secure = pages.cert_file is not None or (url is not None and url.scheme == "https")
+        self._netloc = url.netloc.casefold() if url is not None else None
         own = {"localhost", "127.0.0.1", "::1", pages.address, *pages.names}
         self._hosts = own | ({url.hostname} if url is not None and url.hostname else set())
 
@@ -94,16 +99,18 @@ class Gate:
         request = Request(scope, receive)
         state = scope.setdefault("state", {})
         state.update(person=None, may_write=False, session={}, form=None, json=None, via="open")
-        kept = self._read_session(request)
-        state["session"] = dict(kept)
+        kept: dict[str, Any] = {}
 
         async def send_on(message: Message) -> None:
             if message["type"] == "http.response.start":
-                self._dress(MutableHeaders(scope=message), state["session"], kept)
+                is_secure = self._secure or scope.get("scheme") == "https"
+                self._dress(MutableHeaders(scope=message), state["session"], kept, is_secure=is_secure)
             await send(message)
 
         try:
             self._check_host(request)
+            kept.update(self._read_session(request))
+            state["session"].update(kept)
             self._settle_person(request)
             if request.method not in _SAFE:
                 receive = await self._read_body(request)
@@ -111,6 +118,9 @@ class Gate:
             answer = self._turned_away(request)
         except _Refused as exc:
             answer = self._refusal(request, exc)
+        except StoreError as exc:  # who is let in cannot be read: nobody is
+            log.error("gate.failed why=%s", exc)
+            answer = self._refusal(request, _Refused(status=HTTPStatus.SERVICE_UNAVAILABLE, why=str(exc)))
         if answer is not None:
             await answer(scope, receive, send_on)
             return
@@ -170,7 +180,7 @@ class Gate:
         if house.is_open:
             state.person = who if who in house.farm.people else next(iter(house.farm.people))
             state.may_write = True
-        elif who in house.farm.people and session.get("mark") == (house.doors.mark_of(str(who)) or None):
+        elif who in house.farm.people and session.get("mark") and session["mark"] == house.doors.mark_of(str(who)):
             state.person, state.may_write, state.via = who, True, "password"
 
     async def _read_body(self, request: Request) -> Receive:
@@ -206,7 +216,7 @@ class Gate:
     def _check_wish(self, request: Request) -> None:
         """Refuse what another site's page, or somebody without leave, wants changed."""
         state = request.state
-        if not _is_own_origin(request):
+        if not self._is_own_origin(request):
             raise _Refused(status=HTTPStatus.FORBIDDEN, why="This came from another site's page; nothing was changed.")
         by_header = request.headers.get("authorization", "").startswith("Bearer ")
         path = request.url.path
@@ -219,8 +229,18 @@ class Gate:
                     status=HTTPStatus.FORBIDDEN,
                     why="This form is too old, or the browser keeps no cookies. Go back, reload the page, try again.",
                 )
-        if state.person is not None and not state.may_write and not path.startswith("/sign-"):
+        if state.person is not None and not state.may_write and not path.startswith(("/sign-", "/tap/")):
             raise _Refused(status=HTTPStatus.FORBIDDEN, why="You may look, and not write: this token is read-only.")
+
+    def _is_own_origin(self, request: Request) -> bool:
+        """Tell whether a wish comes from our own pages, or from no browser at all."""
+        site = request.headers.get("sec-fetch-site")
+        if site is not None and site not in ("same-origin", "none"):
+            return False
+        origin = request.headers.get("origin")
+        if origin is None:
+            return True
+        return urlsplit(origin).netloc.casefold() in (request.headers.get("host", "").casefold(), self._netloc)
 
     def _turned_away(self, request: Request) -> Response | None:
         """Return the answer to somebody who must sign in first; None: go on."""
@@ -244,7 +264,9 @@ class Gate:
             return JSONResponse({"error": exc.why}, status_code=exc.status)
         return PlainTextResponse(exc.why + "\n", status_code=exc.status)
 
-    def _dress(self, headers: MutableHeaders, session: Mapping[str, Any], kept: Mapping[str, Any]) -> None:
+    def _dress(
+        self, headers: MutableHeaders, session: Mapping[str, Any], kept: Mapping[str, Any], *, is_secure: bool
+    ) -> None:
         """Put the headers on that every answer has, and the session's cookie where it changed."""
         headers["Content-Security-Policy"] = POLICY
         headers["X-Content-Type-Options"] = "nosniff"
@@ -254,30 +276,19 @@ class Gate:
         headers["Cross-Origin-Resource-Policy"] = "same-origin"
         headers["Permissions-Policy"] = "camera=(self), geolocation=(), microphone=()"
         headers.setdefault("Cache-Control", "no-store")
-        if self._secure:
+        if is_secure:
             headers["Strict-Transport-Security"] = "max-age=31536000"
         if dict(session) == dict(kept):
             return
         value = self._signer().dumps(dict(session)) if session else ""
         age = SESSION_S if session else 0
-        secure = "; Secure" if self._secure else ""
+        secure = "; Secure" if is_secure else ""
         headers.append("Set-Cookie", f"{COOKIE}={value}; Max-Age={age}; Path=/; HttpOnly; SameSite=Lax{secure}")
 
 
 def _came_by_proxy(headers: Headers) -> bool:
     """Tell whether a proxy has left its mark on a request."""
     return any(name in headers for name in ("x-forwarded-for", "x-forwarded-host", "forwarded", "x-real-ip", "via"))
-
-
-def _is_own_origin(request: Request) -> bool:
-    """Tell whether a wish comes from our own pages, or from no browser at all."""
-    site = request.headers.get("sec-fetch-site")
-    if site is not None and site not in ("same-origin", "none"):
-        return False
-    origin = request.headers.get("origin")
-    if origin is None:
-        return True
-    return urlsplit(origin).netloc.casefold() == request.headers.get("host", "").casefold()
 
 
 def form_token(session: dict[str, Any]) -> str:

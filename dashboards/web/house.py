@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 from alerts.alarms import Alarm
 from alerts.outbox import OutboxRow
 from dashboards.web.bell import Bell
+from dashboards.web.gallery import Gallery
 from dashboards.web.lookout import Lookout
 from monitor.clock import Clock
 from monitor.doors import Doors
@@ -42,6 +43,7 @@ class House:
         clock: The present instant.
         port: The TCP port that the pages listen on.
         is_simulated: The farm is the demo's; every page says so.
+        gallery: The pictures of the batches' days.
     """
 
     farm: Farm
@@ -60,6 +62,7 @@ class House:
     clock: Clock
     port: int
     is_simulated: bool = False
+    gallery: Gallery = field(default_factory=Gallery)
 
     @property
     def is_open(self) -> bool:

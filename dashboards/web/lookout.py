@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,13 +11,14 @@ from datetime import datetime
 from alerts.derive import open_tasks
 from alerts.findings import Tick
 from alerts.tasks import Task
+from monitor.batches import Batch
 from monitor.farm import Farm
 from monitor.fold import fold_as_of
 from monitor.health import Health
 from monitor.ledger import Entry, effective
 from monitor.live import LiveState
 from monitor.profiles import Profile
-from monitor.promises import promises_as_of
+from monitor.promises import Promise, promises_as_of
 from monitor.scales import ScaleView
 from monitor.stores.ledger import SqlLedger
 
@@ -38,6 +40,22 @@ class Moment:
     version: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Folded:
+    """A ledger folded for an instant; it holds until the next entry's own instant."""
+
+    known: tuple[Entry, ...]
+    batches: Mapping[str, Batch]
+    promises: Mapping[str, Promise]
+    entries: tuple[Entry, ...]
+    since: datetime | None
+    until: datetime | None
+
+    def holds(self, at: datetime) -> bool:
+        """Tell whether the same entries count at another instant."""
+        return (self.since is None or self.since <= at) and (self.until is None or at < self.until)
+
+
 class Lookout:
     """Builds moments from what the service holds, and keeps the last few by minute and ledger version."""
 
@@ -56,23 +74,43 @@ class Lookout:
         self._farm, self._profiles, self._ledger = farm, profiles, ledger
         self._live, self._scales, self._since, self._health = live, scales, watching_since, health
         self._lock = threading.Lock()
+        self._last: _Folded | None = None
         self._kept: dict[tuple[int, datetime], Moment] = {}
 
-    def tick(self, at: datetime, entries: tuple[Entry, ...] | None = None) -> Tick:
-        """Return the moment at an instant, as the whole ledger (or the entries given) tells it."""
-        known = self._ledger.entries() if entries is None else entries
+    def tick(self, at: datetime) -> Tick:
+        """Return the moment at an instant, as the whole ledger tells it."""
+        folded = self._folded(at)
         return Tick(
             now=at,
             farm=self._farm,
             profiles=self._profiles,
-            batches=fold_as_of(known, at),
-            entries=tuple(entry for entry in effective(known) if entry.at <= at),
+            batches=folded.batches,
+            entries=folded.entries,
             live=self._live,
             watching_since=self._since,
             scales=self._scales,
             health=self._health(at),
-            promises=promises_as_of(known, at),
+            promises=folded.promises,
         )
+
+    def _folded(self, at: datetime) -> _Folded:
+        """Return the ledger as it tells an instant; the last fold again, where no entry lies between the two."""
+        known = self._ledger.entries()
+        last = self._last
+        if last is not None and last.known is known and last.holds(at):
+            return last
+        batches, promises = fold_as_of(known, at), promises_as_of(known, at)
+        instants = sorted(entry.at for entry in known)
+        place = bisect_right(instants, at)
+        self._last = made = _Folded(
+            known=known,
+            batches=batches,
+            promises=promises,
+            entries=tuple(entry for entry in effective(known) if entry.at <= at),
+            since=instants[place - 1] if place else None,
+            until=instants[place] if place < len(instants) else None,
+        )
+        return made
 
     def moment(self, at: datetime) -> Moment:
         """Return an instant with its open tasks; one that was asked for in the same minute is not worked out again.

@@ -52,16 +52,15 @@ def routes(house: House) -> list[BaseRoute]:
 
     def _by_password(request: Request, who: str, password: str) -> Response:
         address = request.client.host if request.client else "-"
-        wait = tries.pause(who, address, house.clock())
+        wait = tries.begin(who, address, house.clock())
         if wait > timedelta():
             minutes = math.ceil(wait / timedelta(minutes=1))
             log.warning("sign-in.paused who=%s from=%s", who[:40], address)
             return page(request, f"Too many wrong tries. Try again in {minutes} min.", 429, who)
         if who not in house.farm.people or not house.doors.is_right(who, password):
-            tries.note(who, address, house.clock())
             log.warning("sign-in.wrong who=%s from=%s", who[:40], address)
             return page(request, "Name and password do not belong together.", 403, who)
-        tries.forget(who)
+        tries.forget(who, address)
         target = _next(request)
         request.state.session.clear()
         request.state.session.update(who=who, mark=house.doors.mark_of(who))
@@ -69,10 +68,12 @@ def routes(house: House) -> list[BaseRoute]:
 
     def _by_token(request: Request, token: str) -> Response:
         address = request.client.host if request.client else "-"
+        if tries.begin(f"token from {address}", address, house.clock()) > timedelta():
+            return page(request, "Too many wrong tries. Try again in some minutes.", 429)
         known = house.doors.token(token)
-        if tries.pause("", address, house.clock()) > timedelta() or known is None:
-            tries.note("", address, house.clock())
+        if known is None:
             return page(request, "This token does not hold, or was ended.", 403)
+        tries.forget(f"token from {address}", address)
         target = _next(request)
         request.state.session.clear()
         request.state.session["token"] = known.name

@@ -14,21 +14,25 @@ _MOST_KEPT = 5_000
 
 
 class Tries:
-    """The wrong tries of the last minutes, by name and by address."""
+    """The tries of the last minutes that were wrong, or are not judged yet, by name and by address."""
 
     def __init__(self) -> None:
         """Begin with none."""
         self._lock = threading.Lock()
         self._wrong: dict[str, deque[datetime]] = {}
 
-    def pause(self, name: str, address: str, now: datetime) -> timedelta:
-        """Return how long somebody has to wait before the next try; nothing: no time at all."""
+    def begin(self, name: str, address: str, now: datetime) -> timedelta:
+        """Count a try before it is looked at, and return no time at all; or the pause to wait first, uncounted.
+
+        Counting comes first so that many tries sent at once are not all looked at.
+        """
         with self._lock:
-            waits = [
-                self._wait(f"name {name}", MOST_A_NAME, now),
-                self._wait(f"address {address}", MOST_AN_ADDRESS, now),
-            ]
-        return max(waits)
+            wait = max(
+                self._wait(f"name {name}", MOST_A_NAME, now), self._wait(f"address {address}", MOST_AN_ADDRESS, now)
+            )
+            if wait == timedelta():
+                self._note(name, address, now)
+            return wait
 
     def _wait(self, key: str, most: int, now: datetime) -> timedelta:
         """Return the pause of one key."""
@@ -37,15 +41,17 @@ class Tries:
             tries.popleft()
         return timedelta() if len(tries) < most else tries[-most] + WITHIN - now
 
-    def note(self, name: str, address: str, now: datetime) -> None:
-        """Remember a wrong try."""
-        with self._lock:
-            if len(self._wrong) > _MOST_KEPT:
-                self._wrong = {key: tries for key, tries in self._wrong.items() if now - tries[-1] < WITHIN}
-            for key in (f"name {name}", f"address {address}"):
-                self._wrong.setdefault(key, deque(maxlen=MOST_AN_ADDRESS)).append(now)
+    def _note(self, name: str, address: str, now: datetime) -> None:
+        """Remember a try."""
+        if len(self._wrong) > _MOST_KEPT:
+            self._wrong = {key: tries for key, tries in self._wrong.items() if tries and now - tries[-1] < WITHIN}
+        for key in (f"name {name}", f"address {address}"):
+            self._wrong.setdefault(key, deque(maxlen=MOST_AN_ADDRESS)).append(now)
 
-    def forget(self, name: str) -> None:
-        """Forget the wrong tries of somebody who is in."""
+    def forget(self, name: str, address: str) -> None:
+        """Forget the tries of somebody who is in."""
         with self._lock:
             self._wrong.pop(f"name {name}", None)
+            tries = self._wrong.get(f"address {address}")
+            if tries:
+                tries.pop()

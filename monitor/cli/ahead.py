@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import timedelta
 from itertools import groupby
 
 import click
 
-from alerts.coming import loss_words, to_sow_words
+from alerts.coming import coming_day, loss_words, to_sow_words
 from alerts.promised import LOOKS_AHEAD, lead_words, owed_at, supplies_at
 from dashboards.facts.coming import ready_facts, sow_by_facts
 from monitor.ahead import ReadyRow
@@ -16,20 +16,10 @@ from monitor.amounts import say_day, say_g, say_list, say_time, say_trays
 from monitor.cli.common import Context, json_option
 from monitor.cli.rounds import tick_of
 from monitor.clock import local_day
-from monitor.errors import RefusedError
 from monitor.profilefile import find_profile
 from monitor.sowby import SowBy, SowDay, sow_by
-from monitor.timewords import read_day
 
 _DAYS = 8
-
-
-def _coming(said: str, today: date) -> date:
-    """Return a day that lies ahead, or today."""
-    day = read_day(said, today=today, ahead=True)
-    if day < today:
-        raise RefusedError(f"{said!r} is past; name a day that lies ahead")
-    return day
 
 
 @click.command(epilog="Example: traywarden ready friday")
@@ -43,7 +33,7 @@ def ready(context: Context, day: str | None) -> None:
     """
     tick = tick_of(context, context.clock())
     today = local_day(tick.now, tick.farm.zone)
-    days = [today + timedelta(days=n) for n in range(_DAYS)] if day is None else [_coming(day, today)]
+    days = [today + timedelta(days=n) for n in range(_DAYS)] if day is None else [coming_day(day, today)]
     asked = owed_at(tick, days[-1] + LOOKS_AHEAD)
     rows = ready_rows(days, asked, supplies_at(tick))
     if context.as_json:
@@ -87,7 +77,7 @@ def sow_by_command(context: Context, crop: str, day: str, trays: int, living: bo
     farm = context.farm()
     tick = tick_of(context, context.clock())
     profile = find_profile(context.profiles(), crop)
-    on = _coming(day, local_day(tick.now, farm.zone))
+    on = coming_day(day, local_day(tick.now, farm.zone))
     plan = sow_by(farm, profile, on, trays, tick.batches.values(), living=living)
     each_g = profile.seed_g_per_tray.usual * farm.tray_size(next(iter(farm.tray_kinds)))
     too_late = tick.now > plan.latest.latest_start_at

@@ -5,22 +5,10 @@ from __future__ import annotations
 import click
 
 from monitor.amounts import say_time
-from monitor.calibration import calibration_data, calibrations_of, salt_humidity
+from monitor.calibration import calibrations_of
 from monitor.cli.common import Context
 from monitor.cli.desk import Desk, common
-from monitor.errors import RefusedError
-from monitor.ledger import EntryKind
-from monitor.readings import Quantity
-
-
-def _points(
-    ice: float | None, against: tuple[float, float] | None, salts: tuple[tuple[str, float], ...], temp_c: float
-) -> list[tuple[float, float]]:
-    """Return (what it should show, what it showed) of each fixed point."""
-    points = [] if ice is None else [(0.0, ice)]
-    if against is not None:
-        points.append(against)
-    return points + [(salt_humidity(salt, temp_c), shown) for salt, shown in salts]
+from monitor.sensordeeds import as_shown_deed, calibrate_deed, checked_sensor, fixed_points
 
 
 @click.command(epilog="Example: traywarden calibrate damp-1 --salt NaCl 73.1 --salt MgCl2 34.5 --temp 21")
@@ -51,24 +39,17 @@ def calibrate(
     Raw readings stay in the store.
     """
     desk = Desk(context, by, at)
-    found = desk.sensor(sensor)
-    if found.quantity is Quantity.WEIGHT:
-        raise RefusedError(f"{sensor} is a scale; it is set up with: traywarden scale setup {sensor}")
+    checked_sensor(desk, sensor)
     if ends:
-        data = {"sensor": sensor, "what": "sensor", "factor": 1.0, "offset": 0.0, "points": []}
-        desk.write([desk.entry(EntryKind.CALIBRATED, None, data=data)], [f"Noted: {sensor} counts as it shows."])
+        desk.note(as_shown_deed(desk, sensor))
         return
-    points = _points(ice, against, salts, temp_c)
-    if not points:
-        held = calibrations_of(desk.entries).get(sensor, ())
-        if not held:
-            context.echo(f"{sensor} was never checked: its readings count as they are. Begin with --ice or --salt.")
-        for one in held:
-            since = say_time(one.since, desk.farm.zone)
-            context.echo(f"since {since}: {one.factor:g} times what it shows, {one.offset:+g}")
+    points = fixed_points(ice, against, salts, temp_c)
+    if points:
+        desk.note(calibrate_deed(desk, sensor, points))
         return
-    if len(points) > 2:
-        raise RefusedError("one or two fixed points at a time; a straight line has no use for a third")
-    data = calibration_data(sensor, found.quantity, points)
-    said = f"Noted: from now on {sensor} counts as {data['factor']:g} times what it shows, {data['offset']:+g}."
-    desk.write([desk.entry(EntryKind.CALIBRATED, None, data=data)], [said])
+    held = calibrations_of(desk.entries).get(sensor, ())
+    if not held:
+        context.echo(f"{sensor} was never checked: its readings count as they are. Begin with --ice or --salt.")
+    for one in held:
+        since = say_time(one.since, desk.farm.zone)
+        context.echo(f"since {since}: {one.factor:g} times what it shows, {one.offset:+g}")

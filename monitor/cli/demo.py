@@ -13,13 +13,17 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from monitor.cli.common import Context
-from monitor.errors import BrokerError, RefusedError
+from monitor.errors import BrokerError, PagesError, RefusedError
 from monitor.ledger import NewEntry
 from simulated_feeds.publish import TrayView
+
+if TYPE_CHECKING:
+    from dashboards.web.serving import PageServer
 
 FIRST_DAY = date(2026, 3, 2)
 _STEP = timedelta(minutes=1)
@@ -33,7 +37,9 @@ _LOOK_EVERY = timedelta(minutes=30)
 )
 @click.option("--days", type=click.IntRange(1, 60), default=14, show_default=True, help="Days to run through.")
 @click.option("--seed", type=int, default=7, show_default=True, help="Seed of the simulated room's noise.")
-@click.option("--keep-running", is_flag=True, help="Afterwards go on in real time until Ctrl-C.")
+@click.option(
+    "--keep-running", is_flag=True, help="Afterwards go on in real time until Ctrl-C; so it does on a terminal anyway."
+)
 @click.pass_obj
 def demo(context: Context, folder: Path | None, days: int, seed: int, keep_running: bool) -> None:
     """Run a SIMULATED cellar: broker, sensors, service, nudges and a simulated grower, on a fast clock."""
@@ -45,12 +51,12 @@ def demo(context: Context, folder: Path | None, days: int, seed: int, keep_runni
     run = DemoRun(where, seed=seed)
     stopped = threading.Event()
     for each in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(each, lambda *_: stopped.set())
+        signal.signal(each, lambda *_: run.end(stopped))
     try:
         run.begin()
         run.through(days, stopped)
         run.finish()
-        if keep_running and not stopped.is_set():
+        if (keep_running or sys.stdout.isatty()) and not stopped.is_set():
             run.go_on(stopped)
     finally:
         run.stop()
@@ -61,6 +67,7 @@ class DemoRun:
 
     def __init__(self, where: Path, *, seed: int) -> None:
         """Lay out the farm's file and build the service on a clock that we move."""
+        from dashboards.web.bell import Bell
         from monitor.clock import ManualClock, at_local
         from monitor.farmfile import load_farm
         from monitor.profilefile import load_profiles
@@ -76,7 +83,13 @@ class DemoRun:
         self.profiles = load_profiles(None)
         self.start_at = at_local(FIRST_DAY, farm.rounds[0].replace(hour=6, minute=0), farm.zone)
         self.clock = ManualClock(self.start_at)
-        self.service = Service(self.farm, self.profiles, clock=self.clock, look_every=_LOOK_EVERY)
+        self._ahead: timedelta | None = None  # how far the demo's time is from ours, once it goes on in real time
+        self.bell = Bell()
+        self.woken = threading.Event()
+        self.service = Service(
+            self.farm, self.profiles, clock=self._now, look_every=_LOOK_EVERY, on_change=self.bell.ring
+        )
+        self.pages = self._pages()
         self.grower = Grower(next(iter(farm.people)))
         self.published: deque[tuple[datetime, int]] = deque()
         self.sent = 0
@@ -84,13 +97,30 @@ class DemoRun:
         self.said: set[str] = set()
         self.view: TrayView | None = None
 
+    def _now(self) -> datetime:
+        """Return the demo's present: where its clock stands, or, once it goes on in real time, a moving one."""
+        return self.clock() if self._ahead is None else datetime.now(UTC) + self._ahead
+
+    def _pages(self) -> PageServer:
+        """Return the pages' server, at a free port where the usual one is taken."""
+        from dashboards.web.serving import open_socket
+        from monitor.cli.serve import open_pages
+
+        try:
+            listening = open_socket(self.farm.pages)
+        except PagesError:
+            listening = open_socket(replace(self.farm.pages, port=0))
+        return open_pages(self.service, self.bell, listening=listening, wake=self.woken.set, is_simulated=True)
+
     def begin(self) -> None:
         """Start broker, listener and simulated nodes; write down the plan of sowings as it comes."""
         from simulated_feeds.grower import plan_entries
         from simulated_feeds.publish import Fault, Feed, SimulatedCellar
 
         click.echo("SIMULATED: an invented cellar, Saltcellar Farm, its sensors and its grower Ines.")
+        self.pages.start()
         click.echo("Starting the embedded broker and the service ...")
+        click.echo(f"The pages are at {self.pages.address} while this runs.")
         self.service.start_listening()
         collector, broker = self.service.collector, self.service.broker
         if (
@@ -230,18 +260,26 @@ class DemoRun:
         click.echo(f"  farm file, ledger and readings: {self.where}")
 
     def go_on(self, stopped: threading.Event) -> None:
-        """Go on in real time: a step each real minute, until stopped."""
-        click.echo("Going on in real time; Ctrl-C stops.")
-        real = datetime.now(UTC)
-        offset = self.clock() - real
-        while not stopped.wait(_STEP.total_seconds()):
-            now = datetime.now(UTC) + offset
+        """Go on in real time: a step each real minute, until stopped; whoever opens the pages is the grower now."""
+        click.echo(f"Going on in real time at {self.pages.address}; the racks are yours now. Ctrl-C stops.")
+        self.waiting = []
+        self._ahead = self.clock() - datetime.now(UTC)
+        while not stopped.is_set():
+            self.woken.wait(_STEP.total_seconds())
+            self.woken.clear()
+            now = self._now()
             self._publish(now)
             self._wait_until_committed(0)
-            self._at(now)
+            self.service.run_due(now)
+
+    def end(self, stopped: threading.Event) -> None:
+        """Have the run end at its next step."""
+        stopped.set()
+        self.woken.set()
 
     def stop(self) -> None:
         """End everything."""
+        self.pages.stop()
         feed = getattr(self, "feed", None)
         if feed is not None:
             feed.stop()

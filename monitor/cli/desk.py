@@ -13,14 +13,8 @@ from monitor.batches import Batch
 from monitor.cli.common import Context, json_option
 from monitor.desk import Deed
 from monitor.fold import check_append, fold
-from monitor.ledger import Entry, EntryKind, NewEntry
-from monitor.verbs import (
-    early_by,
-    early_warning,
-    next_words,
-    say_deed,
-    trays_of,
-)
+from monitor.ledger import Entry, NewEntry
+from monitor.verbs import next_words
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -117,34 +111,3 @@ def part(command: Callable[P, R]) -> Callable[P, R]:
     """Give a verb --trays and --spot, for a part of a batch."""
     command = click.option("--spot", metavar="PLACE", help="Which trays: those that stand here, e.g. 1/2.")(command)
     return click.option("--trays", type=click.IntRange(min=1), help="How many, if not all that fit.")(command)
-
-
-def simple(
-    desk: Desk,
-    kind: EntryKind,
-    said: str | None,
-    what: str,
-    trays: int | None,
-    spot: str | None,
-    data: dict[str, Any] | None = None,
-    stack: str | None = None,
-) -> None:
-    """Write one entry about one batch."""
-    batch = desk.batch(said, kind)
-    place = desk.spot(spot)
-    entry = desk.entry(kind, batch, trays=trays, spot=place, stack=stack, data=data or {})
-    profile = desk.profiles.get(batch.crop)
-    desk.write([entry], [say_deed(what, batch, trays_of(entry, batch), profile, desk.farm.places, place)])
-
-
-def lifted(desk: Desk, batch: Batch, kind: EntryKind) -> dict[str, Any]:
-    """Return what is kept of a cover that is lifted, and warn where it is early."""
-    profile = desk.profiles.get(batch.crop)
-    if profile is None:
-        return {}
-    days = early_by(batch, profile, at=desk.at, zone=desk.farm.zone)
-    warning = early_warning(batch, profile, days, kind)
-    if warning is None:
-        return {}
-    desk.warnings.append(warning)
-    return {"early": days}

@@ -1,4 +1,4 @@
-"""``traywarden import``: readings out of the file of a logger that was offline."""
+"""``traywarden import``: readings out of a logger's file, of what ``traywarden export`` wrote, or of a SenML pack."""
 
 from __future__ import annotations
 
@@ -107,17 +107,62 @@ def _tell(context: Context, facts: dict[str, Any]) -> None:
         )
 
 
+def _bring_in_exported(path: Path, sort: str, unknown: bool, store: ReadingStore, context: Context) -> Tally:
+    """Read a file that names its sensors itself into the store, and return what came of it."""
+    from collectors import exported
+    from collectors.csvfile import Tally
+    from collectors.pipeline import judge_value
+    from monitor.calibration import RAW
+
+    sensors = context.farm().sensors
+    tally = Tally()
+
+    def known(name: str) -> bool:
+        return unknown or name.removesuffix(RAW) in sensors
+
+    reading = {exported.CSV: exported.read_csv, exported.PARQUET: exported.read_parquet}
+    if sort == exported.SENML:
+        blocks = exported.read_senml(path, sensors, known, judge_value, tally)
+    else:
+        blocks = reading.get(sort, exported.read_packed)(path, known, tally)
+    with progressbar(length=path.stat().st_size, label="Reading", file=sys.stderr) as bar:
+        for block in blocks:
+            if len(block):
+                store.append(block)
+            bar.update(0)
+    return tally
+
+
+def _exported_facts(path: Path, sort: str, tally: Tally, new: int) -> dict[str, Any]:
+    """Return what came of a file that names its sensors itself, as the documented JSON."""
+    words = {"csv": "a CSV export", "parquet": "a Parquet export", "packed": "packed readings", "senml": "a SenML pack"}
+    return {
+        "schema": "traywarden.import/1",
+        "file": path.name,
+        "rows": tally.readings + tally.error_count,
+        "readings": tally.readings,
+        "new_readings": new,
+        "missing": 0,
+        "doubtful": tally.doubtful,
+        "errors": tally.error_count,
+        "error_rows": [{"line": line, "why": why} for line, why in tally.errors],
+        "first_at": tally.first_at.isoformat() if tally.first_at else None,
+        "last_at": tally.last_at.isoformat() if tally.last_at else None,
+        "found": [f"it is {words[sort]}; its sensors are named in it"],
+    }
+
+
 @click.command(
     "import",
-    epilog='Example: traywarden import april.csv --time "date" --map "Temp=air-1:degF" --map "RH=damp-1" --zone farm',
+    epilog='Example: traywarden import april.csv --time "date" --map "Temp=air-1:degF" --map "RH=damp-1" --zone farm'
+    "\n\nExample: traywarden import march.parquet",
 )
 @click.argument("path", metavar="FILE", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--time", "time_column", required=True, metavar="COLUMN", help="Column with the times.")
+@click.option("--time", "time_column", metavar="COLUMN", help="Column with the times.")
 @click.option(
     "--map",
     "maps",
     multiple=True,
-    required=True,
     metavar="COLUMN=SENSOR[:UNIT]",
     help="Which column feeds which sensor of farm.toml; once for each column.",
 )
@@ -127,12 +172,13 @@ def _tell(context: Context, facts: dict[str, Any]) -> None:
 @click.option("--decimal", type=click.Choice([".", ","]), help="The decimal sign; found out if not given.")
 @click.option("--encoding", help="Text encoding; UTF-8 if not given.")
 @click.option("--skip-lines", type=click.IntRange(min=0), default=0, help="Lines before the header.")
+@click.option("--unknown", is_flag=True, help="Of an export: bring in sensors too that farm.toml does not know.")
 @json_option
 @click.pass_obj
 def import_(
     context: Context,
     path: Path,
-    time_column: str,
+    time_column: str | None,
     maps: tuple[str, ...],
     zone: str | None,
     delimiter: str | None,
@@ -140,17 +186,26 @@ def import_(
     decimal: str | None,
     encoding: str | None,
     skip_lines: int,
+    unknown: bool,
 ) -> None:
-    """Bring in readings from a logger's CSV file.
+    """Bring in readings from a logger's CSV file, from an export (CSV, Parquet, SenML) or any SenML pack.
 
-    How the file is written is found out where only one reading fits; where two do, nothing is read and the
-    option that settles it is named. Rows in error are told by line and passed over. Bringing in the same file
-    twice changes nothing.
+    An export names its sensors itself. How a logger's file is written is found out where only one reading fits;
+    where two do, nothing is read and the option that settles it is named. Rows in error are told by line and passed
+    over. Bringing in the same file twice changes nothing.
     """
-    from collectors import csvfile
+    from collectors import csvfile, exported
     from monitor.service import open_readings
 
     farm = context.farm()
+    sort = None if time_column or maps else exported.sort_of(path)
+    if sort is not None:
+        _import_exported(context, path, sort, unknown)
+        return
+    if not time_column or not maps:
+        raise click.UsageError(
+            "a logger's CSV file needs --time COLUMN and --map COLUMN=SENSOR; an export or a SenML pack needs neither"
+        )
     wish = csvfile.Wish(
         time_column=time_column,
         columns=_columns(maps, farm),
@@ -171,3 +226,18 @@ def import_(
         store.close()
     if tally.readings == 0:
         raise RefusedError(f"{path.name}: not one row could be read; see the lines above")
+
+
+def _import_exported(context: Context, path: Path, sort: str, unknown: bool) -> None:
+    """Bring in a file that names its sensors itself, and say what came of it."""
+    from monitor.service import open_readings
+
+    store = open_readings(context.farm())
+    try:
+        before = store.count()
+        tally = _bring_in_exported(path, sort, unknown, store, context)
+        _tell(context, _exported_facts(path, sort, tally, store.count() - before))
+    finally:
+        store.close()
+    if tally.readings == 0 and tally.error_count:
+        raise RefusedError(f"{path.name}: not one reading could be taken; see the lines above, or say --unknown")

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import time, timedelta
-
 import click
-import numpy as np
 
+from dashboards.facts.light import light_facts, light_rows, light_sensors
 from monitor.amounts import say_day
 from monitor.cli.common import Context, json_option
-from monitor.clock import at_local, local_day
 from monitor.errors import RefusedError
 from monitor.farm import Sensor
-from monitor.light import LightDay, light_days, lux_factor
-from monitor.readings import USABLE, Quantity, to_ms
+from monitor.light import LightDay, lux_factor
+from monitor.readings import Quantity
 
 
 def _line(day: LightDay, sensor: Sensor) -> str:
@@ -38,59 +35,16 @@ def light(context: Context, place: str | None, days: int) -> None:
     from monitor.service import open_readings
 
     farm, now = context.farm(), context.clock()
-    spot = farm.places.find(place).id if place else None
-    sensors = [
-        sensor
-        for sensor in farm.sensors.values()
-        if sensor.quantity in (Quantity.LIGHT, Quantity.PPFD)
-        and (spot is None or farm.places.is_within(sensor.spot, spot) or farm.places.is_within(spot, sensor.spot))
-    ]
+    sensors = light_sensors(farm, place)
     if not sensors:
         raise RefusedError("no light sensor stands there; `traywarden keys` says how one is added to farm.toml")
-    last = local_day(now, farm.zone)
-    first = last - timedelta(days=days - 1)
     store = open_readings(farm)
-    rows = []
     try:
-        for sensor in sensors:
-            block = store.read([sensor.id], at_local(first, time(0), farm.zone) - timedelta(hours=1), now)
-            good = np.isin(block.flag, [int(flag) for flag in USABLE])
-            found = light_days(
-                block.measured_at_ms[good],
-                block.value[good],
-                sensor.quantity,
-                first,
-                last,
-                farm.zone,
-                now_ms=to_ms(now),
-                lux_per_umol=lux_factor(sensor.lux_per_umol, sensor.lamp_kind),
-            )
-            rows.append((sensor, found))
+        rows = light_rows(farm, sensors, store, now=now, days=days)
     finally:
         store.close()
     if context.as_json:
-        context.echo_json(
-            {
-                "schema": "traywarden.light/1",
-                "sensors": [
-                    {
-                        "sensor": sensor.id,
-                        "spot": sensor.spot,
-                        "days": [
-                            {
-                                "day": day.day.isoformat(),
-                                "lit_h": round(day.lit_h, 3),
-                                "dark_h": round(day.dark_h, 3),
-                                "unknown_h": round(day.unknown_h, 3),
-                                "mol_m2": None if day.mol_m2 is None else round(day.mol_m2, 3),
-                            }
-                            for day in found
-                        ],
-                    }
-                    for sensor, found in rows
-                ],
-            }
-        )
+        context.echo_json(light_facts(rows))
         return
     for sensor, found in rows:
         context.echo(f"{farm.places.name(sensor.spot)} ({sensor.id})")

@@ -6,9 +6,11 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from ipaddress import ip_address
 from pathlib import Path
 
 from collectors.hints import Unclaimed, unclaimed, unreadable
+from monitor.doors import Doors
 from monitor.errors import BrokerError, ConfigError, Fault
 from monitor.farm import Farm, Sensor
 from monitor.farmfile import farm_text_of, read_farm
@@ -65,6 +67,7 @@ def _secret_files(farm: Farm) -> Iterator[tuple[str, Path]]:
     """Yield the files that hold secrets, with the keys that name them."""
     named = [(f"channel[{at}].url_file", channel.url_file) for at, channel in enumerate(farm.channels.values())]
     named.append(("broker.password_file", farm.broker.password_file))
+    named.append(("pages.key_file", farm.pages.key_file))
     named.append(("storage.influx.token_file", farm.storage.influx.token_file if farm.storage.influx else None))
     for key, path in named:
         if path is not None:
@@ -73,7 +76,8 @@ def _secret_files(farm: Farm) -> Iterator[tuple[str, Path]]:
 
 def _not_there(farm: Farm, now: datetime) -> Iterator[tuple[str, str, str]]:
     """Yield (key, found, allowed) for what the file names and this machine has not."""
-    for key, path in (*_secret_files(farm), ("broker.ca_file", farm.broker.ca_file)):
+    others = (("broker.ca_file", farm.broker.ca_file), ("pages.cert_file", farm.pages.cert_file))
+    for key, path in (*_secret_files(farm), *others):
         if path is not None and not path.is_file():
             yield key, str(path), "no such file; make it, or mend the path (it starts from farm.toml's folder)"
     folder = farm.profile_folder
@@ -91,7 +95,20 @@ def _not_there(farm: Farm, now: datetime) -> Iterator[tuple[str, str, str]]:
 
 def warnings(farm: Farm) -> list[str]:
     """Return what is allowed, but probably not meant."""
-    return [*_of_people(farm), *_of_secrets(farm), *_of_sensors(farm), *_of_storage(farm)]
+    return [*_of_people(farm), *_of_secrets(farm), *_of_pages(farm), *_of_sensors(farm), *_of_storage(farm)]
+
+
+def _of_pages(farm: Farm) -> Iterator[str]:
+    """Yield what keeps the pages from being served, and passwords that cross the network in the clear."""
+    pages = farm.pages
+    reached = pages.behind_proxy or not ip_address(pages.address).is_loopback
+    if not reached or not pages.serve:
+        return
+    if not Doors(farm.storage.folder).has_passwords:
+        person = next(iter(farm.people), "NAME")
+        yield f"the pages will not start: nobody has a password; set one with `traywarden password {person}`"
+    if not pages.behind_proxy and pages.cert_file is None:
+        yield "passwords for the pages cross the network unencrypted; give cert_file and key_file, or a proxy"
 
 
 def _of_people(farm: Farm) -> Iterator[str]:

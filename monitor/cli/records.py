@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import click
 
-from dashboards.records import COLD_STORE, HAND_OVER, WATER_TEST, build_records, page_lines, render, to_csv
+from dashboards.records import (
+    COLD_STORE,
+    HAND_OVER,
+    WATER_TEST,
+    build_records,
+    page_lines,
+    records_facts,
+    render,
+    to_csv,
+)
 from monitor.amounts import read_temp, say_list, say_temp
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
@@ -96,8 +103,7 @@ def records(context: Context, first: str, last: str | None, html: Path | None, c
     wanted = ((html, render), (csv_file, to_csv))
     written = [write_file(path, make(page)) for path, make in wanted if path is not None]
     if context.as_json:
-        facts: dict[str, Any] = {"schema": "traywarden.records/1", **asdict(page)}
-        context.echo_json({**facts, "from_on": from_on.isoformat(), "to_on": to_on.isoformat(), "files": written})
+        context.echo_json(records_facts(page, written))
         return
     if not written:
         for line in page_lines(page):

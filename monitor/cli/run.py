@@ -6,19 +6,26 @@ import logging
 import signal
 import threading
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from monitor.amounts import say_time
 from monitor.cli.common import Context, json_option
-from monitor.errors import RefusedError
+from monitor.errors import PagesError, RefusedError
+
+if TYPE_CHECKING:
+    from dashboards.web.bell import Bell
+    from dashboards.web.serving import PageServer
+    from monitor.service import Service
+
+log = logging.getLogger(__name__)
 
 
 def set_up_log(level: str) -> None:
     """Send the program's log to standard error, one line an event."""
     logging.basicConfig(level=level.upper(), format="%(asctime)s %(levelname)s %(name)s %(message)s", force=True)
-    for noisy in ("apscheduler", "apprise", "alembic"):
+    for noisy in ("apscheduler", "apprise", "alembic", "uvicorn", "asyncio"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
 
 
@@ -30,25 +37,58 @@ def run(context: Context, level: str) -> None:
 
     A monitor, not a safety device: it switches nothing, and must not be the only thing that watches a heater.
     """
+    from dashboards.web.bell import Bell
     from monitor.service import Service
 
     set_up_log(level)
     farm = context.farm()
-    service = Service(farm, context.profiles(), clock=context.clock)
+    bell = Bell()
+    service = Service(farm, context.profiles(), clock=context.clock, on_change=bell.ring)
     stopped = threading.Event()
     for each in (signal.SIGTERM, signal.SIGINT):
         signal.signal(each, lambda *_: stopped.set())
+    pages = None
     try:
+        pages = _pages(service, bell)
         service.start_listening()
         service.start_clockwork()
+        if pages is not None:
+            pages.start()
         port = f", embedded broker on port {service.broker.port}" if service.broker else ""
         sensors = f", {len(farm.sensors)} sensors" if farm.sensors else ""
         context.echo(f"Traywarden watches {farm.name}{sensors}{port}. Ctrl-C stops it.")
+        if pages is not None:
+            context.echo(f"The pages are at {pages.address}.")
         stopped.wait()
         context.echo("Stopping: storing what is queued.")
     finally:
+        if pages is not None:
+            pages.stop()
         service.stop()
     context.echo("Stopped.")
+
+
+def _pages(service: Service, bell: Bell) -> PageServer | None:
+    """Return the pages' server; None where farm.toml wants none, or their port is taken: the room is watched anyway.
+
+    Raises:
+        PagesError: They may not be served as farm.toml asks: nobody has a password, or the certificate is no good.
+    """
+    if not service.farm.pages.serve:
+        return None
+    from dashboards.web.serving import open_socket
+    from monitor.cli.serve import open_pages
+
+    try:
+        listening = open_socket(service.farm.pages)
+    except PagesError as exc:
+        log.error("pages.left_out why=%s", exc)
+        return None
+    try:
+        return open_pages(service, bell, listening=listening, wake=service.look_at_once)
+    except BaseException:
+        listening.close()
+        raise
 
 
 @click.command(epilog="Example: traywarden status")

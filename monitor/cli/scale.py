@@ -8,38 +8,16 @@ from typing import Any
 
 import click
 
-from monitor.amounts import read_g, say_time
+from monitor.amounts import say_time
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
-from monitor.errors import NotFoundError, RefusedError
-from monitor.farm import Sensor
-from monitor.ledger import EntryKind
+from monitor.errors import RefusedError
 from monitor.readings import Quantity
-from monitor.scalesetup import ScaleSetup, setup_at, setup_data, setups_of
+from monitor.scalesetup import ScaleSetup, setup_at, setups_of
+from monitor.sensordeeds import CAUTION, Shown, read_shown, scale_of, setup_deed
 
-CAUTION = (
-    "Water and electricity: nothing mains-powered under or over a tray. Feed the scale from a low-voltage supply that "
-    "stands away from the water, let the cable hang in a loop so that drops fall off it, and keep sockets behind "
-    "ground-fault protection. Local codes and a licensed electrician decide."
-)
 _FRESH = timedelta(minutes=5)
 _LAST = 5
-
-
-def _sensor(context: Context, name: str) -> Sensor:
-    """Return the scale that is meant.
-
-    Raises:
-        NotFoundError: There is no such scale.
-    """
-    found = context.farm().sensors.get(name)
-    scales = [sensor.id for sensor in context.farm().sensors.values() if sensor.quantity is Quantity.WEIGHT]
-    if found is None or found.quantity is not Quantity.WEIGHT:
-        known = (
-            f"there are: {', '.join(scales)}" if scales else 'add a [[sensor]] with quantity = "weight" to farm.toml'
-        )
-        raise NotFoundError(f"there is no scale {name!r} in farm.toml; {known}")
-    return found
 
 
 def _shown(context: Context, sensor: str) -> float | None:
@@ -102,46 +80,20 @@ def setup(
     Needs a mass that you know (a full bottle from the kitchen scale), an empty tray with its bottom tray, and dry
     medium. The set-up holds from now on; earlier readings keep the one of their day.
     """
-    found = _sensor(context, sensor)
+    scale_of(context.farm(), sensor)
     desk = Desk(context, by, at)
     context.warn(f"Take care: {CAUTION}")
     ask = _Asker(context, sensor)
-    zero_g = ask.shown(zero, "Take everything off the scale")
-    known_g = ask.typed(known, "What does your known mass weigh, in g")
-    shown_g = ask.shown(known_shown, "Put the known mass on it, in the middle")
-    tare_g = ask.shown(tare, "Take it off; put on an empty tray with its bottom tray")
-    dry_g = ask.shown(dry_shown, "Fill the tray with dry medium, as for sowing, without seed")
-    full_g = ask.shown(full_shown, "Water it until it takes no more, drain it for half an hour, put it back")
-    limp_g = ask.limp(limp_shown)
-    factor = known_g / (shown_g - zero_g) if shown_g != zero_g else 0.0
-    carries_g = carries * 1000 if carries is not None else found.carries_g
-    if carries_g is None:
-        desk.warnings.append(
-            f"What {sensor} can carry was not said, so nobody checked that it carries {trays} full "
-            f"tray{'s' if trays > 1 else ''} and {weight:g} kg; its label says (option --carries)"
-        )
-    data = setup_data(
-        sensor=sensor,
-        zero_g=zero_g,
-        known_g=known_g,
-        known_shown_g=shown_g,
-        tare_shown_g=tare_g,
-        dry_shown_g=dry_g,
-        full_shown_g=full_g,
-        limp_shown_g=limp_g,
-        carries_g=carries_g,
-        load_g=trays * factor * (full_g - zero_g) + weight * 1000,
+    shown = Shown(
+        zero_g=ask.shown(zero, "Take everything off the scale"),
+        known_g=ask.typed(known, "What does your known mass weigh, in g"),
+        known_shown_g=ask.shown(known_shown, "Put the known mass on it, in the middle"),
+        tare_g=ask.shown(tare, "Take it off; put on an empty tray with its bottom tray"),
+        dry_g=ask.shown(dry_shown, "Fill the tray with dry medium, as for sowing, without seed"),
+        full_g=ask.shown(full_shown, "Water it until it takes no more, drain it for half an hour, put it back"),
+        limp_g=ask.limp(limp_shown),
     )
-    desk.write([desk.entry(EntryKind.CALIBRATED, None, data=data)], [_said(data, limp_g is not None)])
-
-
-def _said(data: dict[str, Any], limp: bool) -> str:
-    """Return what was noted."""
-    limps = f"limps at {data['limp_g']:.0f} g" if limp else "the weight at which it limps is reckoned, not weighed"
-    return (
-        f"Noted: {data['sensor']} is set up. Empty tray {data['tare_g']:.0f} g, with dry medium {data['dry_g']:.0f} g, "
-        f"full {data['full_g']:.0f} g ({data['full_g'] - data['dry_g']:.0f} g of water); {limps}."
-    )
+    desk.note(setup_deed(desk, sensor, shown, trays=trays, weight_kg=weight, carries_kg=carries))
 
 
 class _Asker:
@@ -155,16 +107,16 @@ class _Asker:
 
     def typed(self, given: str | None, question: str) -> float:
         """Return a weight that a person types."""
-        return self._number(given if given is not None else str(click.prompt(question, err=True)))
+        return read_shown(given if given is not None else str(click.prompt(question, err=True)), self._units)
 
     def shown(self, given: str | None, what: str) -> float:
         """Return what the scale shows: as given, as read from it, or as typed."""
         if given is not None:
-            return self._number(given)
+            return read_shown(given, self._units)
         self._has_asked = True
         answer = str(click.prompt(f"{what}; wait a minute, then Enter (or type what it shows)", default="", err=True))
         if answer.strip():
-            return self._number(answer)
+            return read_shown(answer, self._units)
         value = _shown(self._context, self._sensor)
         if value is None:
             raise RefusedError(
@@ -177,20 +129,13 @@ class _Asker:
     def limp(self, given: str | None) -> float | None:
         """Return the weight at which a tray limps, or None where nobody has weighed one."""
         if given is not None:
-            return None if given.strip().casefold() in ("", "none", "no") else self._number(given)
+            return None if given.strip().casefold() in ("", "none", "no") else read_shown(given, self._units)
         if not self._has_asked:
             return None  # all was given on the command line
         answer = str(
             click.prompt("A tray that limps, plants cut off, shows (Enter: never weighed)", default="", err=True)
         )
-        return self._number(answer) if answer.strip() else None
-
-    def _number(self, said: str) -> float:
-        """Return a weight in g; a bare number is g."""
-        try:
-            return float(said.strip().replace(",", "."))
-        except ValueError:
-            return read_g(said, self._units)
+        return read_shown(answer, self._units) if answer.strip() else None
 
 
 @scale.command("list", epilog="Example: traywarden scale list")

@@ -4,37 +4,20 @@ from __future__ import annotations
 
 import click
 
-from alerts.proposals import OFFERED_FOR, Proposal, proposals
+from alerts.proposals import OFFERED_FOR, Proposal, confirm_deed, named, proposals, refuse_deed, seen_facts
 from alerts.standing import standing_parts
 from alerts.watering import scale_of
 from monitor.amounts import say_g, say_time
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
 from monitor.cli.rounds import tick_of
-from monitor.errors import NotFoundError
-from monitor.ledger import EntryKind, NewEntry
+from monitor.desk import Deed
 from monitor.readings import from_ms
 
 
 def _open(context: Context) -> tuple[Proposal, ...]:
     """Return what waits for a word."""
     return proposals(tick_of(context, context.clock()), context.ledger().entries())
-
-
-def _named(found: tuple[Proposal, ...], keys: tuple[str, ...]) -> list[Proposal]:
-    """Return the proposals that a person named.
-
-    Raises:
-        NotFoundError: One of the keys is none of them.
-    """
-    if len(keys) == 1 and keys[0].casefold() == "all":
-        return list(found)
-    by_key = {proposal.key.casefold(): proposal for proposal in found}
-    for key in keys:
-        if key.casefold() not in by_key:
-            waiting = f"there are: {', '.join(proposal.key for proposal in found)}" if found else "nothing waits"
-            raise NotFoundError(f"the scales saw nothing called {key!r} that waits for a word; {waiting}")
-    return [by_key[key.casefold()] for key in keys]
 
 
 def _everything(context: Context) -> None:
@@ -81,23 +64,7 @@ def seen(context: Context, everything: bool) -> None:
         return
     found = _open(context)
     if context.as_json:
-        context.echo_json(
-            {
-                "schema": "traywarden.seen/1",
-                "seen": [
-                    {
-                        "key": each.key,
-                        "deed": each.deed.value,
-                        "at": each.at.isoformat(),
-                        "batch": each.batch,
-                        "scale": each.sensor,
-                        "would_be": each.kind.value,
-                        "data": each.data,
-                    }
-                    for each in found
-                ],
-            }
-        )
+        context.echo_json(seen_facts(found))
         return
     if not found:
         context.echo("The scales saw nothing that is not entered.")
@@ -114,23 +81,7 @@ def seen(context: Context, everything: bool) -> None:
 def confirm(context: Context, keys: tuple[str, ...], at: str | None, by: str | None) -> None:
     """Enter what the scales saw, with the time at which they saw it."""
     desk = Desk(context, by, at)
-    chosen = _named(_open(context), keys)
-    entries = [
-        NewEntry(
-            kind=each.kind,
-            at=each.at,
-            by=desk.by,
-            batch=each.batch,
-            trays=each.trays,
-            spot=each.spot,
-            data={**each.data, "proposal": each.key},
-        )
-        for each in chosen
-    ]
-    if not entries:
-        context.echo("Nothing waits for a word.")
-        return
-    desk.write(entries, [f"Noted: {each.says}." for each in chosen])
+    _note(desk, confirm_deed(named(_open(context), keys), desk.by))
 
 
 @click.command(epilog="Example: traywarden refuse K7QM --why 'the cat'")
@@ -141,14 +92,12 @@ def confirm(context: Context, keys: tuple[str, ...], at: str | None, by: str | N
 def refuse(context: Context, keys: tuple[str, ...], why: str, at: str | None, by: str | None) -> None:
     """Say that what the scales saw was something else; it is not offered again."""
     desk = Desk(context, by, at)
-    chosen = _named(_open(context), keys)
-    entries = [
-        NewEntry(
-            kind=EntryKind.REFUSED, at=desk.at, by=desk.by, batch=each.batch, data={"proposal": each.key, "why": why}
-        )
-        for each in chosen
-    ]
-    if not entries:
-        context.echo("Nothing waits for a word.")
-        return
-    desk.write(entries, [f"Noted: not so: {each.says}." for each in chosen])
+    _note(desk, refuse_deed(named(_open(context), keys), desk.by, desk.at, why))
+
+
+def _note(desk: Desk, deed: Deed) -> None:
+    """Write the word down, where something waits for it."""
+    if deed.entries:
+        desk.note(deed)
+    else:
+        desk.context.echo("Nothing waits for a word.")

@@ -13,7 +13,8 @@ from alerts.nudges import DOING
 from alerts.outbox_sql import SqlOutbox
 from alerts.roundanswers import answer_entries
 from alerts.tasks import TrayGroup
-from dashboards.sheet import MOST_DAYS, SheetLine, build_sheet, line_facts, read_lines, render, sheet_lines
+from dashboards.sheet import MOST_DAYS, SheetLine, build_sheet, read_lines, render, sheet_lines
+from dashboards.sheetbook import SHEETS_STATE, keep_sheet
 from monitor.amounts import read_g, say_g, say_time, say_trays
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
@@ -22,9 +23,6 @@ from monitor.errors import EntryError, NotFoundError, RefusedError
 from monitor.fold import check_append
 from monitor.ledger import EntryKind, NewEntry
 from monitor.timewords import read_instant
-
-SHEETS_STATE = "wall sheets"
-_KEPT = 12
 
 
 @click.command(epilog="Example: traywarden sheet --days 7 --html sheet.html")
@@ -37,9 +35,7 @@ def sheet(context: Context, days: int, html: Path | None) -> None:
     desk = Desk(context, None, None)
     made = build_sheet(desk.farm, desk.profiles, desk.entries, now=desk.now, days=days, scales=context.scales())
     outbox = SqlOutbox(desk.ledger.engine)
-    kept = [row for row in outbox.state(SHEETS_STATE) or [] if row["key"] != made.key]
-    row = {"key": made.key, "span": made.span, "lines": [line_facts(line) for line in made.lines]}
-    outbox.put([], state={SHEETS_STATE: [*kept, row][-_KEPT:]}, now=desk.now)
+    row = keep_sheet(outbox, made, desk.now)
     if html is not None:
         write_file(html, render(made))
     if context.as_json:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import click
 
-from monitor.amounts import read_g, read_ml, say_day
+from monitor.amounts import say_day
 from monitor.cli.common import Context
 from monitor.cli.desk import Desk, common
 from monitor.clock import local_day
-from monitor.errors import NotFoundError, RefusedError
-from monitor.ledger import EntryKind, NewEntry
+from monitor.correcting import Change, correct_deed, withdraw_deed
+from monitor.errors import RefusedError
+from monitor.ledger import EntryKind
 from monitor.promises import promises_as_of
 from monitor.timewords import read_day
 
@@ -74,33 +75,8 @@ def correct(
 ) -> None:
     """Correct an entry by a new one, or withdraw it; nothing is overwritten. `traywarden batch ID` lists numbers."""
     desk = Desk(context, by, at)
-    old = next((entry for entry in desk.entries if entry.id == entry_id), None)
-    if old is None:
-        raise NotFoundError(f"there is no entry {entry_id}; `traywarden batch ID` lists the numbers")
     if withdraw:
-        new = NewEntry(
-            kind=EntryKind.WITHDRAWN, at=desk.now, by=desk.by, batch=old.batch, data={"why": why}, corrects=old.id
-        )
-        desk.write([new], [f"Noted: entry {old.id} ({old.kind.value}) is withdrawn."])
+        desk.note(withdraw_deed(desk, entry_id, why))
         return
-    if all(each is None for each in (at, batch, trays, spot, grams, ml)):
-        raise RefusedError("say what was wrong with it: --at, --batch, --trays, --spot, --grams, --ml, or --withdraw")
-    data = dict(old.data)
-    if grams is not None:
-        data["grams"] = read_g(grams, desk.farm.units)
-    if ml is not None:
-        data["ml_per_tray"] = read_ml(ml, desk.farm.units)
-    if why:
-        data["corrected_because"] = why
-    new = NewEntry(
-        kind=old.kind,
-        at=old.at if at is None else desk.at,
-        by=desk.by,
-        batch=old.batch if batch is None else desk.batch(batch, EntryKind.NOTED).id,
-        trays=old.trays if trays is None else trays,
-        spot=old.spot if spot is None else desk.spot(spot),
-        stack=old.stack,
-        data=data,
-        corrects=old.id,
-    )
-    desk.write([new], [f"Noted: entry {old.id} ({old.kind.value}) is corrected."])
+    change = Change(at=at is not None, batch=batch, trays=trays, spot=spot, grams=grams, ml=ml, why=why)
+    desk.note(correct_deed(desk, entry_id, change))

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Any
+from pathlib import Path
 
 import click
 
-from monitor.amounts import read_g, read_ml, say_g, say_ml, say_trays
 from monitor.cli.common import Context
-from monitor.cli.desk import Desk, common, lifted, part, simple
-from monitor.errors import NotFoundError
+from monitor.cli.desk import Desk, common, part
 from monitor.ledger import EntryKind
-from monitor.verbs import (
-    HEAVY,
-    next_stack,
-    pile_warnings,
-    say_deed,
-    trays_of,
+from monitor.traydeeds import (
+    Which,
+    drain_deed,
+    lift_deed,
+    lights_deed,
+    look_deed,
+    move_deed,
+    note_deed,
+    stack_deed,
+    uncover_deed,
+    water_deed,
+    weigh_deed,
 )
 
 
@@ -27,9 +31,7 @@ from monitor.verbs import (
 def drain(context: Context, batch: str | None, at: str | None, by: str | None) -> None:
     """Note that a soak was drained and rinsed."""
     desk = Desk(context, by, at)
-    found = desk.batch(batch, EntryKind.DRAINED)
-    desk.care.append("Throw soak water away; sow today.")
-    desk.write([desk.entry(EntryKind.DRAINED, found)], [f"Noted: the soak of {desk.name(found)} is drained."])
+    desk.note(drain_deed(desk, batch))
 
 
 @click.command(epilog="Example: traywarden stack 12 13 --weight 5 --spot 2/1   (12 lies on top)")
@@ -52,35 +54,7 @@ def stack(
 ) -> None:
     """Note that trays were piled up, or covered, in the dark; batches are named from the top down."""
     desk = Desk(context, by, at)
-    found = [desk.batch(each, EntryKind.STACKED) for each in batches]
-    pile = None if cover_only else next_stack(desk.batches)
-    place = desk.spot(spot)
-    desk.warnings += pile_warnings(found, desk.profiles, now=desk.at, zone=desk.farm.zone) if pile else ()
-    if weight is not None and pile:
-        desk.warnings += [
-            f"The profile of {desk.name(each)} takes at most {profile.stack_weight_kg.high:g} kg."
-            for each in found
-            if (profile := desk.profiles.get(each.crop)) and profile.stack_weight_kg is not None
-            and weight > profile.stack_weight_kg.high
-        ]  # fmt: skip
-    entries = [
-        desk.entry(
-            EntryKind.STACKED,
-            each,
-            trays=trays,
-            spot=place,
-            stack=pile,
-            data={"weight_kg": weight, "order": order, "covered_only": cover_only},
-        )
-        for order, each in enumerate(found, start=1)
-    ]
-    counts = [say_trays(trays_of(entry, each)) for entry, each in zip(entries, found, strict=True)]
-    named = ", ".join(f"{count} of {desk.name(each)}" for count, each in zip(counts, found, strict=True))
-    where = f", {desk.farm.places.name(place)}" if place else ""
-    what = "covered" if cover_only else f"stacked as pile {pile}, named from the top"
-    if not cover_only:
-        desk.care.append(HEAVY)
-    desk.write(entries, [f"Noted: {named} {what}{where}."])
+    desk.note(stack_deed(desk, batches, spot=spot, weight_kg=weight, trays=trays, cover_only=cover_only))
 
 
 @click.command(epilog="Example: traywarden look 12 --text 'white hairs, even'")
@@ -100,9 +74,7 @@ def look(
 ) -> None:
     """Note that a stack was looked into."""
     desk = Desk(context, by, at)
-    found = desk.batch(batch, EntryKind.LOOKED)
-    data = {"text": text, **lifted(desk, found, EntryKind.LOOKED)}
-    simple(desk, EntryKind.LOOKED, found.id, "looked at", trays, spot, data)
+    desk.note(look_deed(desk, batch, text, Which(trays=trays, spot=spot)))
 
 
 @click.command(epilog="Example: traywarden uncover 12 --trays 4 --to 1/2")
@@ -124,22 +96,7 @@ def uncover(
 ) -> None:
     """Note that the weight or cover came off for good: the blackout begins."""
     desk = Desk(context, by, at)
-    place, target = desk.spot(spot), desk.spot(to)
-    if pile is not None:
-        found = [each for each in desk.batches.values() if any(p.stack == pile for p in each.standing)]
-        if not found:
-            raise NotFoundError(f"no trays lie in a pile {pile!r}; `traywarden batches` shows the piles")
-    else:
-        found = [desk.batch(batch, EntryKind.UNCOVERED)]
-    entries, said = [], []
-    for each in found:
-        data: dict[str, Any] = {"to": target} if target else {}
-        data |= lifted(desk, each, EntryKind.UNCOVERED)
-        entry = desk.entry(EntryKind.UNCOVERED, each, trays=trays, spot=place, stack=pile, data=data)
-        entries.append(entry)
-        profile = desk.profiles.get(each.crop)
-        said.append(say_deed("uncovered", each, trays_of(entry, each), profile, desk.farm.places, target or place))
-    desk.write(entries, said)
+    desk.note(uncover_deed(desk, batch, to=to, pile=pile, which=Which(trays=trays, spot=spot)))
 
 
 @click.command(epilog="Example: traywarden lights 12 --to 1/3")
@@ -159,11 +116,7 @@ def lights(
 ) -> None:
     """Note that the blackout ended: trays stand in the light."""
     desk = Desk(context, by, at)
-    found = desk.batch(batch, EntryKind.LIGHTS_ON)
-    target = desk.spot(to)
-    data: dict[str, Any] = {"to": target} if target else {}
-    data |= lifted(desk, found, EntryKind.UNCOVERED)
-    simple(desk, EntryKind.LIGHTS_ON, found.id, "brought into the light", trays, spot, data)
+    desk.note(lights_deed(desk, batch, to=to, which=Which(trays=trays, spot=spot)))
 
 
 @click.command(epilog="Example: traywarden water 12 --ml 250   (each tray)")
@@ -183,9 +136,7 @@ def water(
 ) -> None:
     """Note that trays were watered from below."""
     desk = Desk(context, by, at)
-    amount = None if ml is None else read_ml(ml, desk.farm.units)
-    what = "watered" if amount is None else f"watered with {say_ml(amount, desk.farm.units)} each"
-    simple(desk, EntryKind.WATERED, batch, what, trays, spot, {"ml_per_tray": amount})
+    desk.note(water_deed(desk, batch, ml, Which(trays=trays, spot=spot)))
 
 
 @click.command(epilog="Example: traywarden weigh 12 2140 --mark full")
@@ -207,9 +158,7 @@ def weigh(
 ) -> None:
     """Note the weight of a tray from a kitchen scale, with its tray and all."""
     desk = Desk(context, by, at)
-    grams = read_g(weight, desk.farm.units)
-    what = f"weighed at {say_g(grams, desk.farm.units)} each{f', {mark}' if mark else ''}"
-    simple(desk, EntryKind.WEIGHED, batch, what, trays, spot, {"grams": grams, "mark": mark})
+    desk.note(weigh_deed(desk, batch, weight, mark, Which(trays=trays, spot=spot)))
 
 
 @click.command(epilog="Example: traywarden lift 12 light")
@@ -229,7 +178,7 @@ def lift(
 ) -> None:
     """Note how a tray feels in the hand: it moves the next watering."""
     desk = Desk(context, by, at)
-    simple(desk, EntryKind.LIFTED, batch, f"lifted: {feel}", trays, spot, {"feel": feel})
+    desk.note(lift_deed(desk, batch, feel, Which(trays=trays, spot=spot)))
 
 
 @click.command(epilog="Example: traywarden move 12 2/3 --trays 4")
@@ -243,21 +192,32 @@ def move(
 ) -> None:
     """Note that trays stand somewhere else now."""
     desk = Desk(context, by, at)
-    target = desk.farm.places.find(to)
-    simple(desk, EntryKind.MOVED, batch, f"moved to {target.name}", trays, spot, {"to": target.id})
+    desk.note(move_deed(desk, batch, to, Which(trays=trays, spot=spot)))
 
 
 @click.command(epilog="Example: traywarden note 12 'edges dry on the left'")
 @click.argument("batch")
-@click.argument("text")
+@click.argument("text", default="")
+@click.option(
+    "--photo", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="A picture to keep with it."
+)
 @part
 @common
 @click.pass_obj
 def note(
-    context: Context, batch: str, text: str, trays: int | None, spot: str | None, at: str | None, by: str | None
+    context: Context,
+    batch: str,
+    text: str,
+    photo: Path | None,
+    trays: int | None,
+    spot: str | None,
+    at: str | None,
+    by: str | None,
 ) -> None:
     """Write something down about a batch."""
+    from monitor.stores.photos import keep_photo
+
     desk = Desk(context, by, at)
-    found = desk.batch(batch, EntryKind.NOTED)
-    entry = desk.entry(EntryKind.NOTED, found, trays=trays, spot=desk.spot(spot), data={"text": text})
-    desk.write([entry], [f"Noted for {desk.name(found)}: {text}"])
+    desk.batch(batch, EntryKind.NOTED)  # a photo of no batch is not kept
+    kept = None if photo is None else keep_photo(photo.read_bytes(), desk.farm.storage.folder)
+    desk.note(note_deed(desk, batch, text, Which(trays=trays, spot=spot), photo=kept))

@@ -51,11 +51,12 @@ class SqlLedger:
 
     def _catch_up(self, connection: Connection) -> tuple[Entry, ...]:
         """Read the entries that were not read before, and return all."""
-        last = self._held[-1].id if self._held else 0
+        held = self._held  # another thread may catch up in the same moment: each adds to what it saw
+        last = held[-1].id if held else 0
         rows = connection.execute(select(ENTRY).where(ENTRY.c.id > last).order_by(ENTRY.c.id)).all()
         if rows:
-            self._held = (*self._held, *(_entry(row) for row in rows))
-        return self._held
+            held = self._held = (*held, *(_entry(row) for row in rows))
+        return held
 
     def entries(self) -> tuple[Entry, ...]:
         """Return all entries in the order of recording; only those not read before are fetched."""

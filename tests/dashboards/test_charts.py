@@ -6,6 +6,7 @@ import io
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from importlib.resources import files
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
 
@@ -175,7 +176,7 @@ def contrast(one: str, other: str) -> float:
     return (light + 0.05) / (dark + 0.05)
 
 
-@pytest.mark.parametrize(("place", "paper"), [(0, "#fbf9f3"), (1, "#1d1e26")])
+@pytest.mark.parametrize(("place", "paper"), [(0, "#f7f3ea"), (1, "#15121a")])
 def test_lines_and_words_stand_out_from_every_shade(place: int, paper: str) -> None:
     """Ink on each phase's shade, words at 4.5 to 1, lines of the band at 3 to 1; [WCAG22] 1.4.3 and 1.4.11."""
     for role in ("soak", "germination", "blackout", "light", "harvest", "overgrown"):
@@ -183,3 +184,14 @@ def test_lines_and_words_stand_out_from_every_shade(place: int, paper: str) -> N
     assert contrast(ROLES["soft"][place], paper) >= 4.5
     assert contrast(ROLES["band"][place], paper) >= 3
     assert contrast(ROLES["grey"][place], paper) >= 3
+
+
+def test_the_style_sheet_names_the_same_colours() -> None:
+    """Day, night, and day again on paper, as the code has them."""
+    sheet = (files("dashboards") / "static" / "traywarden.css").read_text(encoding="utf-8")
+    named = re.findall(r"--pic-([a-z]+): (#[0-9a-f]{6});", sheet)
+
+    by_role: dict[str, list[str]] = {}
+    for role, colour in named:
+        by_role.setdefault(role, []).append(colour)
+    assert by_role == {role: [day, night, day] for role, (day, night) in ROLES.items()}

@@ -10,11 +10,12 @@ from datetime import timedelta
 
 import pytest
 
-from dashboards.daypicture import DayPicture
+from dashboards.daypicture import DayPicture, content_key
 from dashboards.drawing import Drawer, Order
 from dashboards.pictures import Pictures
 from monitor.errors import PictureError
 from tests.dashboards.test_charts import whole_picture
+from tests.support.influx import wait_until
 
 
 class Counting:
@@ -100,6 +101,31 @@ def test_what_failed_is_tried_again(pictures: Pictures, counting: Counting) -> N
 
     assert pictures.ready(named("one")) is None
     assert "one" in pictures.svg(named("one"))
+
+
+def test_what_was_given_up_is_said_so(counting: Counting) -> None:
+    """A drawing that makes room while somebody waits for it says so; none is begun after the end."""
+    kept = Pictures(counting, most=1)
+    counting.may_go_on.clear()
+    kept.warm([named("one")], widths=("wide",))
+    said: list[str] = []
+
+    def ask() -> None:
+        with pytest.raises(PictureError) as refused:
+            kept.svg(named("two"))
+        said.append(str(refused.value))
+
+    waiting = threading.Thread(target=ask)
+    waiting.start()
+    wait_until(lambda: content_key(named("two")) in {key for key, _, _ in kept._kept}, 10)
+    kept.warm([named("three")], widths=("wide",))
+    waiting.join(10)
+    kept.close()
+
+    assert len(said) == 1
+    assert "given up" in said[0]
+    with pytest.raises(PictureError, match="stopping"):
+        kept.warm([named("four")])
 
 
 def test_two_drawings_in_one_page_share_no_names(pictures: Pictures) -> None:

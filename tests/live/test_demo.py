@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import re
 import signal
 import subprocess
 import sys
+import urllib.request
+from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
 
@@ -90,3 +93,29 @@ def test_a_simulated_trays_water_closes_to_the_gram(
     assert tray.poured_g == pytest.approx(tray.water_g + tray.lost_g + tray.spilled_g, abs=1e-6)
     assert 0 <= tray.water_g <= tray.parameters.holds_g
     assert tray.weight_g == tray.parameters.dry_g + tray.water_g
+
+
+@pytest.mark.live
+def test_on_a_terminal_the_demo_stays_with_its_pages_until_ctrl_c(tmp_path: Path) -> None:
+    """It prints the address, serves the simulated farm there, and ends in order."""
+    ours, its = pty.openpty()
+    command = [sys.executable, "-m", "monitor.cli", "demo", "--days", "1", "--folder", str(tmp_path / "demo")]
+    demo = subprocess.Popen(command, stdout=its, stderr=its, stdin=its)
+    os.close(its)
+    said, address = "", ""
+    with os.fdopen(ours, "rb", buffering=0) as terminal:
+        while not address and (heard := terminal.read(4096)):
+            said += heard.decode()
+            found = re.search(r"Going on in real time at (http\S+);", said)
+            address = found.group(1) if found else ""
+        assert address, said
+        with urllib.request.urlopen(address, timeout=20) as answer:
+            page = answer.read().decode()
+        demo.send_signal(signal.SIGINT)
+        with suppress(OSError):  # the terminal's other end closes with the program
+            while terminal.read(4096):
+                pass
+
+    assert demo.wait(30) == 0
+    assert "SIMULATED" in page
+    assert "Saltcellar Farm" in page

@@ -138,6 +138,18 @@ def test_what_is_no_toml_is_told_with_its_line(tmp_path: Path) -> None:
         ),
         pytest.param(
             {},
+            '[pages]\naddress = "192.168.1.20"\n',
+            "the pages will not start: nobody has a password; set one with `traywarden password ines`",
+            id="pages for others without a password",
+        ),
+        pytest.param(
+            {},
+            '[pages]\naddress = "192.168.1.20"\n',
+            "passwords for the pages cross the network unencrypted",
+            id="pages for others without HTTPS",
+        ),
+        pytest.param(
+            {},
             "".join(
                 f'[[sensor]]\nid = "{name}"\nquantity = "light"\nspot = "cellar"\ntopic = "t"\npointer = "/x"\n'
                 for name in ("a", "b")

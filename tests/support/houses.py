@@ -14,8 +14,10 @@ from starlette.testclient import TestClient
 from alerts.alarms import Alarm
 from alerts.alarms_sql import SqlAlarms
 from alerts.outbox_sql import SqlOutbox
+from dashboards.pictures import Pictures
 from dashboards.web.app import build_app
 from dashboards.web.bell import Bell
+from dashboards.web.gallery import Gallery
 from dashboards.web.house import House
 from dashboards.web.lookout import Lookout
 from monitor.clock import ManualClock
@@ -31,6 +33,7 @@ from monitor.scales import Scales
 from monitor.stores.ledger import open_ledger
 from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 from tests.support.farms import farm as saltcellar
+from tests.support.sketch import Sketcher
 
 PROFILES = shipped_profiles()
 NOW = datetime(2026, 3, 4, 9, 0, tzinfo=UTC)
@@ -57,6 +60,8 @@ class Lodge:
         self.bell = Bell()
         self.alarms: dict[str, Alarm] | None = None
         self.woken = 0
+        self.sketcher = Sketcher()
+        self.gallery = Gallery(Pictures(self.sketcher))
 
     def wake(self) -> None:
         """Count how often the monitor was to look at once."""
@@ -88,6 +93,7 @@ class Lodge:
             wake=self.wake,
             clock=self.clock,
             port=8467,
+            gallery=self.gallery,
         )
 
     def app(self) -> Starlette:
@@ -129,6 +135,7 @@ class Lodge:
 
     def close(self) -> None:
         """Let go of the stores."""
+        self.gallery.close()
         self.store.close()
         self.ledger.close()
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from monitor.amounts import say_list, say_trays
 from monitor.batches import Batch, Fate
-from monitor.cli.desk import Desk
 from monitor.clock import local_day
+from monitor.desk import Desk
 from monitor.ledger import NewEntry
 from monitor.promises import deliveries_of, owed, promises_as_of, same_name
 
