@@ -49,10 +49,10 @@ class Made:
         """Return what was read from the store: the batch's own readings, and the bins of what stands beside it."""
         return self._own, self._beside
 
-    def page(self, photos: Sequence[str] = ()) -> str:
-        """Return the page as HTML, with pictures given as data addresses."""
+    def page(self, photos: Sequence[str] = (), *, style: str = "") -> str:
+        """Return the page as HTML, with addresses of pictures, and of its style where that is not to stand in it."""
         picture = picture_of(self.found, self._tick, self._own.block, self._beside.block, self._sent)
-        return render(self.found, picture, photos)
+        return render(self.found, picture, photos, style=style)
 
 
 def make(

@@ -47,13 +47,14 @@ def picture_of(
     return with_compared(own, [days_of(each.batch, each.profile, tick, read_rolled) for each in others])
 
 
-def render(found: LookBack, picture: DayPicture, photos: Sequence[str] = ()) -> str:
+def render(found: LookBack, picture: DayPicture, photos: Sequence[str] = (), *, style: str = "") -> str:
     """Return the page as HTML that asks nobody for anything; everything that a person typed is escaped.
 
     Args:
         found: The look-back.
         picture: Its days.
-        photos: Pictures of the batch, as data addresses.
+        photos: Pictures of the batch, as addresses.
+        style: Address of its style; empty: the style stands in the page.
     """
     from markupsafe import Markup
 
@@ -66,7 +67,15 @@ def render(found: LookBack, picture: DayPicture, photos: Sequence[str] = ()) -> 
         picture_says=describe(picture),
         compared_in_grey=say_list(list(picture.compared)),
         photos=list(photos),
+        style=style,
     )
+
+
+def lookback_css() -> str:
+    """Return the style of the page."""
+    from dashboards.printing import fill
+
+    return fill("lookback.css.j2")
 
 
 def page_lines(page: LookBackPage) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from monitor.cli.common import Context, json_option
-from monitor.errors import RefusedError
+from monitor.errors import NotFoundError, RefusedError, StoreError
 
 if TYPE_CHECKING:
     from alerts.outbox import OutboxRow
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 
 _BEFORE = timedelta(days=400)
 _MOST_PHOTO_BYTES = 300_000
-_KINDS = {".jpg": "jpeg", ".jpeg": "jpeg", ".png": "png", ".webp": "webp"}
 
 
 @click.command(
@@ -86,13 +86,15 @@ def _sent(context: Context) -> tuple[OutboxRow, ...]:
 
 
 def _photos(found: LookBack, folder: Path) -> list[str]:
-    """Return the pictures that were kept with the outcome as data addresses; one too large is left out."""
+    """Return the pictures that were kept with the outcome as data addresses; one too large, or gone, is left out."""
+    from monitor.stores.photos import read_photo
+
     made = []
     for name in found.facts.record.outcome.photos:
-        path = folder / "photos" / name
-        kind = _KINDS.get(path.suffix.casefold())
-        if kind and path.is_file() and path.stat().st_size <= _MOST_PHOTO_BYTES:
-            made.append(f"data:image/{kind};base64,{base64.b64encode(path.read_bytes()).decode()}")
+        with suppress(NotFoundError, StoreError):
+            picture = read_photo(name, folder)
+            if len(picture) <= _MOST_PHOTO_BYTES:
+                made.append(f"data:image/jpeg;base64,{base64.b64encode(picture).decode()}")
     return made
 
 

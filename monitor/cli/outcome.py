@@ -2,26 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
-import shutil
 from pathlib import Path
-from typing import Any
 
 import click
 
 from monitor.cli.common import Context
 from monitor.cli.desk import Desk, common
 from monitor.errors import RefusedError
-from monitor.ledger import EntryKind
+from monitor.judging import OutcomeWish, outcome_deed
 from monitor.outcomes import SIGNS, WENT
-from monitor.verbs import SPOILT_CARE, is_spoilt
-
-PHOTOS = "photos"
-PICTURES = (".jpg", ".jpeg", ".png", ".webp")
-NOT_SOLD = (
-    "A mouldy or doubtful batch is not sold, nor is what stood beside it until you know; local food-safety rules."
-)
-_SPOILT_SIGNS = ("mould", "rot")
 
 
 @click.command(
@@ -52,57 +41,31 @@ def outcome(
     by: str | None,
 ) -> None:
     """Note how a batch turned out; what is entered later replaces what was entered before."""
-    given: dict[str, Any] = {
-        "stand": stand,
-        "evenness": evenness,
-        "off_types_pct": off_types,
-        "signs": list(dict.fromkeys(signs)) or None,
-        "went": went,
-        "why": why,
-    }
-    data = {key: value for key, value in given.items() if value is not None}
-    if not data and photo is None:
-        raise RefusedError("say how it turned out: e.g. --stand 4 --evenness 4, or --sign patchy, or --photo FILE")
     desk = Desk(context, by, at)
-    found = desk.batch(batch, EntryKind.OUTCOME)
-    if photo is not None:
-        data["photo"] = keep_photo(photo, desk.farm.storage.folder)
-    if any(sign in _SPOILT_SIGNS for sign in signs) or (why is not None and is_spoilt(why)):
-        desk.care += [SPOILT_CARE, NOT_SOLD]
-    desk.write([desk.entry(EntryKind.OUTCOME, found, data=data)], [f"Noted of {desk.name(found)}: {_words(data)}."])
+    wish = OutcomeWish(
+        batch=batch,
+        stand=stand,
+        evenness=evenness,
+        off_types_pct=off_types,
+        signs=signs,
+        went=went or "",
+        why=why or "",
+        photo=None if photo is None else _kept(photo, desk.farm.storage.folder),
+    )
+    desk.note(outcome_deed(desk, wish))
 
 
-def _words(data: dict[str, Any]) -> str:
-    """Return what was noted."""
-    said = []
-    if "stand" in data:
-        said.append(f"stand {data['stand']:g} of 5")
-    if "evenness" in data:
-        said.append(f"evenness {data['evenness']:g} of 5")
-    if "off_types_pct" in data:
-        said.append(f"{data['off_types_pct']:g} % off-types")
-    said += [str(sign) for sign in data.get("signs", ())]
-    said += [str(data[key]) for key in ("went", "why") if key in data]
-    if "photo" in data:
-        said.append(f"picture {data['photo']}")
-    return ", ".join(said)
-
-
-def keep_photo(photo: Path, folder: Path) -> str:
-    """Copy a picture beside the ledger under the hash of what it holds, and return its name there.
+def _kept(photo: Path, folder: Path) -> str:
+    """Keep a picture beside the ledger, and return its name there.
 
     Raises:
-        RefusedError: It is no picture by its ending, or it cannot be read or kept.
+        RefusedError: It cannot be read, or is no picture.
+        StoreError: It cannot be kept.
     """
-    ending = photo.suffix.casefold()
-    if ending not in PICTURES:
-        raise RefusedError(f"{photo} is no picture that can be kept; give one of {', '.join(PICTURES)}")
+    from monitor.stores.photos import keep_photo
+
     try:
-        name = hashlib.sha256(photo.read_bytes()).hexdigest()[:16] + ending
-        kept = folder / PHOTOS
-        kept.mkdir(parents=True, exist_ok=True)
-        if not (kept / name).exists():
-            shutil.copyfile(photo, kept / name)
+        raw = photo.read_bytes()
     except OSError as exc:
-        raise RefusedError(f"{photo} cannot be kept in {folder / PHOTOS}: {exc.strerror}") from exc
-    return name
+        raise RefusedError(f"{photo} cannot be read: {exc.strerror}") from exc
+    return keep_photo(raw, folder)

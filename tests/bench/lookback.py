@@ -19,8 +19,8 @@ from time import perf_counter
 
 import numpy as np
 
-from monitor.banded import Series
 from dashboards.lookbackwords import NAMED_FROM
+from monitor.banded import Series
 from monitor.fold import fold
 from monitor.profilefile import shipped_profiles
 from monitor.profiles import Profile
