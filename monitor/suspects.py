@@ -34,7 +34,8 @@ class Cause:
         key: Its key in suspects.toml and in ``doses_of``.
         name: What a grower calls it.
         unit: Unit of its dose, in words.
-        harmful: Dose that spoils half of all batches. [its unit]
+        harmful: Dose that spoils half of all batches, beyond what does not count. [its unit]
+        beyond: So much of a dose is within what measuring is off, and does not count. [its unit]
         kin: How farms and crops differ in that (standard deviation of the logarithm).
         own: How batches of one crop on one farm do.
         unsure: How far the dose itself is off, as a share of it.
@@ -53,6 +54,16 @@ class Cause:
     unmeasured: float
     signs: Mapping[str, float]
     tell: str
+    beyond: float = 0.0
+
+    def share(self, dose: Dose) -> float | None:
+        """Return what counts of a dose, as a share of the harmful one; None: it is not known."""
+        return None if dose.value is None else max(dose.value - self.beyond, 0.0) / self.harmful
+
+    @property
+    def spoils_half(self) -> float:
+        """Return the measured dose that spoils half of all batches. [its unit]."""
+        return self.harmful + self.beyond
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,10 +199,11 @@ def _below(z: float) -> float:
 
 def _spoilt(dose: Dose, cause: Cause) -> float:
     """Return the chance that a dose spoilt a batch, by itself."""
-    if dose.value is None:
+    share = cause.share(dose)
+    if share is None:
         return cause.unmeasured
     sigma = sqrt(cause.kin**2 + cause.own**2 + cause.unsure**2)
-    seen = _below(log(dose.value / cause.harmful) / sigma) if dose.value > 0 else 0.0
+    seen = _below(log(share) / sigma) if share > 0 else 0.0
     return _unseen_too(seen, dose, cause)
 
 
@@ -213,7 +225,8 @@ def _with_others(model: Model, cause: Cause, own: Witness, others: Sequence[Witn
     """Return the chance of a cause with a dose, made smaller by good batches that stood as much."""
     mine = own.doses.get(cause.key, NOT_KNOWN)
     found = _Reckoned(alone=_spoilt(mine, cause), chance=0.0)
-    if mine.value is None or mine.value <= 0:
+    my_share = cause.share(mine)
+    if mine.value is None or my_share is None or my_share <= 0:
         found.chance = found.alone
         return found
     sigma = sqrt(cause.own**2 + cause.unsure**2)
@@ -221,10 +234,11 @@ def _with_others(model: Model, cause: Cause, own: Witness, others: Sequence[Witn
     weight = _WEIGHTS / _WEIGHTS.sum()
     for other in others:
         dose = other.doses.get(cause.key, NOT_KNOWN)
-        if dose.value is None or dose.value <= 0 or other.judged is Judged.UNSAID:
+        share = cause.share(dose)
+        if dose.value is None or share is None or share <= 0 or other.judged is Judged.UNSAID:
             continue
         counts = 1.0 if other.crop == own.crop else model.other_crop
-        spoilt = _below_all((log(dose.value / cause.harmful) - stands) / sigma)
+        spoilt = _below_all((log(share) - stands) / sigma)
         if other.judged is Judged.GOOD:
             weight = weight * np.maximum(1 - spoilt, _FLOOR) ** counts
         else:
@@ -233,7 +247,7 @@ def _with_others(model: Model, cause: Cause, own: Witness, others: Sequence[Witn
         if dose.value >= _AS_MUCH * mine.value:
             (found.good if other.judged is Judged.GOOD else found.poor).append(other.batch)
     weight = weight / max(weight.sum(), _FLOOR)
-    seen = float((weight * _below_all((log(mine.value / cause.harmful) - stands) / sigma)).sum())
+    seen = float((weight * _below_all((log(my_share) - stands) / sigma)).sum())
     found.chance = _unseen_too(seen, mine, cause)
     return found
 
@@ -353,7 +367,7 @@ def _suspect(cause: Cause | SharedCause, reckoned: _Reckoned, chance: float, own
         chance=chance,
         alone=reckoned.alone,
         dose=own.doses.get(cause.key, NOT_KNOWN) if is_dosed else NOT_KNOWN,
-        harmful=cause.harmful if isinstance(cause, Cause) else None,
+        harmful=cause.spoils_half if isinstance(cause, Cause) else None,
         unit=cause.unit if isinstance(cause, Cause) else "",
         good_with_as_much=tuple(reckoned.good),
         poor_with_as_much=tuple(reckoned.poor),

@@ -75,7 +75,7 @@ def most_out_of_band(model: Model, own: Witness) -> tuple[str, ...]:
     far = {}
     for cause in model.causes:
         dose = own.doses.get(cause.key)
-        far[cause.key] = 0.0 if dose is None or dose.value is None else dose.value / cause.harmful
+        far[cause.key] = 0.0 if dose is None or dose.value is None else dose.value / cause.spoils_half
     far[NONE] = 0.5
     return tuple(sorted(far, key=lambda name: -far[name]))
 

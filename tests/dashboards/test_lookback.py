@@ -34,7 +34,7 @@ def test_the_verdict_is_three_sentences_with_their_numbers(farm: BadBatch) -> No
     assert verdict[0].startswith(f"Batch {farm.case.target} ")
     assert "came out poorly" in verdict[0]
     assert re.search(
-        r"dried out while covered \((over )?\d+ %.*: [\d.]+ h at or under the wilting point, where 8", verdict[1]
+        r"dried out while covered \((over )?\d+ %.*: [\d.]+ h at or under the wilting point, where 8.5", verdict[1]
     )
     assert "Next: " in verdict[2]
     assert facts["suspects"][0]["cause"] == "dried out while covered"
@@ -106,7 +106,7 @@ def test_the_model_can_be_read_and_changed(farm: BadBatch) -> None:
     """It is printed as it is shipped, and one beside farm.toml stands for it."""
     model = farm.says("lookback", "--model")
     own = farm.path.parent / "suspects.toml"
-    own.write_text(model.replace("harmful = 8.0\nkin = 0.3", "harmful = 800.0\nkin = 0.3"), encoding="utf-8")
+    own.write_text(model.replace("harmful = 6.5\n", "harmful = 650.0\n"), encoding="utf-8")
     try:
         first = farm.json("lookback", farm.case.target)["suspects"][0]["cause"]
     finally:

@@ -87,8 +87,8 @@ def test_another_crop_says_less_than_the_same_one() -> None:
 def test_a_good_batch_never_makes_its_dose_more_suspect(key: str, mine: float, theirs: float) -> None:
     """A law: a good batch with some dose cannot raise the chance by that dose alone, nor a poor one lower it."""
     cause = next(each for each in MODEL.causes if each.key == key)
-    own = batch(had={key: mine * cause.harmful})
-    good = batch("2", judged=Judged.GOOD, had={key: theirs * cause.harmful})
+    own = batch(had={key: mine * cause.spoils_half})
+    good = batch("2", judged=Judged.GOOD, had={key: theirs * cause.spoils_half})
     alone = next(each for each in suspects_of(MODEL, own, []) if each.key == key)
     beside = next(each for each in suspects_of(MODEL, own, [good]) if each.key == key)
 
@@ -151,6 +151,15 @@ def test_signs_weigh_causes_against_each_other() -> None:
     )
 
     assert unseen < unsaid < seen
+
+
+def test_what_measuring_is_off_by_does_not_count() -> None:
+    """Two hours under the wilting point are as good as none; nine are not."""
+    none, little, much = (
+        chance(suspects_of(MODEL, batch(dried_out_later=hours), []), "dried out later") for hours in (0.0, 2.0, 9.0)
+    )
+
+    assert none == little < 0.01 < 0.5 < much
 
 
 def test_two_causes_at_once_are_both_named() -> None:
