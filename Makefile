@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: bench-lookback bench-report bench-alarms bench-pages bench-plan bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-lookback bench-report bench-alarms bench-pages bench-plan bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -25,6 +25,7 @@ help:
 	@echo "make bench-report  time a look-back on a large store (READINGS=n, FOLDER=path keeps it)"
 	@echo "make bench-pages   ask for the pages of a simulated farm of 300 trays (SEED=n), half a minute"
 	@echo "make screenshots   picture every page in Chromium, phone and desk, by day and by night, into screenshots/"
+	@echo "make bench-store   readings beside plain rows, InfluxDB and VictoriaMetrics (READINGS=n, SEED=n, FOLDER=where)"
 	@echo "make lock    write requirements.lock anew from pyproject.toml"
 	@echo "make clean   take away the virtual environment and what tools left"
 
@@ -61,6 +62,8 @@ bench-pages: $(STAMP)
 
 screenshots: $(STAMP)
 	@$(BIN)/python -m tests.support.screenshots
+bench-store: $(STAMP) system-packages
+	@$(BIN)/python -m tests.bench.store
 
 lint: $(STAMP)
 	@echo "== format and lint"

@@ -60,7 +60,7 @@ class Alarm:
         state: Where it stands.
         finding: The newest finding that raised or held it.
         first_at: When it was last raised from normal.
-        last_change_at: When its state last changed.
+        last_change_at: When its state last changed, or when it became urgent.
         gone_since: Since when its condition has been gone while it still counts as active; None: it is not gone.
     """
 
@@ -102,6 +102,8 @@ def step(alarms: Mapping[str, Alarm], findings: Sequence[Finding], now: datetime
             known = Alarm(key=key, state=AlarmState.NORMAL, finding=finding, first_at=now, last_change_at=now)
         if known.state is AlarmState.ACKNOWLEDGED and finding.priority > known.priority:
             known = replace(known, state=AlarmState.UNACKNOWLEDGED, first_at=now, last_change_at=now)
+        elif known.state is AlarmState.UNACKNOWLEDGED and Priority.URGENT is finding.priority > known.priority:
+            known = replace(known, last_change_at=now)  # it is told at once only now: the time to answer begins
         worse = max(finding, known.finding, key=lambda each: each.priority) if known.is_active else finding
         kept = finding if finding.priority >= worse.priority else replace(finding, priority=worse.priority)
         after[key] = move(replace(known, finding=kept, gone_since=None), Happening.RAISED, now)

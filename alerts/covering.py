@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 
 from alerts.findings import Tick
 from alerts.holding import HEAD, hold_lines
-from alerts.tasks import Task, TaskKind
+from alerts.tasks import OF_PROMISES, Task, TaskKind
 from monitor.amounts import say_day, say_list, say_trays
 from monitor.clock import local_day
 from monitor.covers import StandIn, cover_on, covers_of, stands_in_for
@@ -37,6 +37,7 @@ _FULLER = {
     ),
     TaskKind.CLEAR: "The batch's number stands on its label. Roots and medium go to the compost, not down the drain.",
 }
+_NOTHING_ELSE = "Beside what is due today nothing is open from then."
 _IN_DOUBT = "In doubt leave the tray as it is, and answer not yet: it is asked again at the next round."
 
 
@@ -120,8 +121,9 @@ def summary_lines(cover: StandIn, tasks: Iterable[Task], tick: Tick) -> list[str
         lines += told
     if len(lines) == 1:
         lines.append(" - nobody entered anything")
-    open_ = [f" - {_task_words(task, tick)}" for task in tasks]
-    return [*hold_lines(tick), *lines, "", "Still open now" if open_ else "Nothing is open now.", *open_]
+    left = [task for task in tasks if task.usual_on <= cover.to_on]  # what is due today comes with the round
+    open_ = [f" - {_task_words(task, tick)}" for task in left]
+    return [*hold_lines(tick), *lines, "", "Still open from then" if open_ else _NOTHING_ELSE, *open_]
 
 
 def _people(entries: Sequence[Entry]) -> tuple[str, ...]:
@@ -136,7 +138,7 @@ def _did(entries: Sequence[Entry], who: str, tick: Tick) -> str:
     for kind, verb in _DEEDS.items():
         named = list(dict.fromkeys(entry.batch for entry in mine if entry.kind is kind and entry.batch))
         if named:
-            words.append(f"{verb} {say_list([_batch(batch, tick) for batch in named])}{_amount(kind, mine)}")
+            words.append(f"{verb} {_batches(named, tick)}{_amount(kind, mine)}")
         if kind is EntryKind.CLEANED:
             spots = [tick.farm.places.name(entry.spot) for entry in mine if entry.kind is kind and not entry.batch]
             words += [f"washed {say_list(list(dict.fromkeys(spots)))}"] if spots else []
@@ -149,6 +151,12 @@ def _batch(batch: str, tick: Tick) -> str:
     found = tick.batches.get(batch)
     profile = tick.profiles.get(found.crop) if found else None
     return f"batch {batch} {profile.name.lower()}" if profile else f"batch {batch}"
+
+
+def _batches(named: Sequence[str], tick: Tick) -> str:
+    """Return the numbers and crops of one or several batches."""
+    said = [_batch(batch, tick) for batch in named]
+    return said[0] if len(said) == 1 else f"batches {say_list([each.removeprefix('batch ') for each in said])}"
 
 
 def _amount(kind: EntryKind, entries: Sequence[Entry]) -> str:
@@ -177,4 +185,5 @@ def _quoted(entry: Entry) -> str:
 def _task_words(task: Task, tick: Tick) -> str:
     """Return an open task in one line."""
     trays = f", {say_trays(task.trays)}" if task.trays else ""
-    return f"{_batch(task.batch, tick)}{trays}: {task.kind.value}, since {say_day(task.usual_on)}. Done: {task.answer}"
+    whose = f"promise {task.batch} {task.crop}" if task.kind in OF_PROMISES else _batch(task.batch, tick)
+    return f"{whose}{trays}: {task.kind.value}, since {say_day(task.usual_on)}. Done: {task.answer}"

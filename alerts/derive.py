@@ -238,7 +238,7 @@ def _answered_on(batch: Batch, kind: TaskKind, day: date, tick: Tick) -> bool:
 def _water(batch: Batch, part: Part, group: TrayGroup, span: PhaseSpan, profile: Profile, tick: Tick) -> Iterator[_Due]:
     """Yield the next pour of a part that stands open."""
     pour = pour_due(batch, part, span, profile, tick)
-    if pour is not None:
+    if pour is not None and not (pour.is_guess and _is_cut_today(batch, span, tick)):
         yield _Due(
             kind=TaskKind.WATER,
             phase=span.kind,
@@ -253,6 +253,12 @@ def _water(batch: Batch, part: Part, group: TrayGroup, span: PhaseSpan, profile:
         )
 
 
+def _is_cut_today(batch: Batch, span: PhaseSpan, tick: Tick) -> bool:
+    """Tell whether today is the last good day to cut, so that no water is asked for by the profile's days."""
+    is_last = span.window is not None and span.window.latest == local_day(tick.now, tick.farm.zone)
+    return span.kind is PhaseKind.HARVEST and is_last and not batch.holds
+
+
 def _said(kind: TaskKind, profile: Profile, due: _Due, groups: tuple[TrayGroup, ...], tick: Tick) -> words.Said:
     """Return the words of a task of one kind."""
     farm = tick.farm
@@ -264,7 +270,8 @@ def _said(kind: TaskKind, profile: Profile, due: _Due, groups: tuple[TrayGroup, 
     if kind is TaskKind.END_BLACKOUT:
         return words.say_end_blackout(farm, profile, groups)
     if kind is TaskKind.WATER:
-        return words.say_water(farm, due.ml_per_tray, groups, is_guess=due.is_guess)
+        is_ripe = due.phase is PhaseKind.HARVEST
+        return words.say_water(farm, due.ml_per_tray, groups, is_guess=due.is_guess, is_ripe=is_ripe)
     closing = today == due.latest_on
     return words.say_harvest(farm, profile, groups, closing=closing, over=today > due.latest_on)
 

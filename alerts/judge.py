@@ -57,14 +57,22 @@ def outside_run(recent: Recent, low: float | None, high: float | None) -> Outsid
 
 
 def judge(
-    live: LiveState, sensor: str, low: float | None, high: float | None, hold: timedelta, now: datetime
+    live: LiveState,
+    sensor: str,
+    low: float | None,
+    high: float | None,
+    hold: timedelta,
+    now: datetime,
+    *,
+    instead: Recent | None = None,
 ) -> Outside | None:
     """Return how a sensor has been outside a span for at least ``hold``; one good reading ends it.
 
-    A sensor whose newest reading is old says nothing here; that it is silent is a finding of its own.
+    A sensor whose newest reading is old says nothing here; that it is silent is a finding of its own. ``instead``
+    stands for its readings where they are not to be taken as they are.
     """
     speaks_for = max(hold, STALE_AFTER, INTERVALS * (live.usual_interval(sensor) or timedelta(0)))
-    recent = live.recent(sensor, now - speaks_for - hold - timedelta(hours=2))
+    recent = instead or live.recent(sensor, now - speaks_for - hold - timedelta(hours=2))
     if not len(recent.value) or int(recent.measured_at_ms[-1]) < to_ms(now - speaks_for):
         return None
     run = outside_run(recent, low, high)

@@ -310,13 +310,14 @@ DOING = {
 def _stage_words(telling: Telling) -> str:
     """Return what a stage adds to a task's line."""
     stage = telling.stages[-1].rpartition("#")[2]
+    again = " You said not yet; asked again." if any("#again:" in each for each in telling.stages) else ""
     if telling.task.urgency is Urgency.PAST and telling.task.kind in (*_MOVES, TaskKind.DRAIN):
-        return f" PAST ITS LATEST DAY ({say_day(telling.task.latest_on)}); told once."
+        return f"{again} PAST ITS LATEST DAY ({say_day(telling.task.latest_on)})" + ("." if again else "; told once.")
     if stage == "last" or (telling.task.urgency is Urgency.LAST_DAY and telling.task.kind in _LAST_DAYS):
         return " Last day."
     if stage == "still":
         return " Still in water: nobody has entered it as drained."
-    return " You said not yet; asked again." if stage.startswith("again") else ""
+    return again
 
 
 def task_lines(task: Task, tick: Tick, stage_words: str = "") -> list[str]:

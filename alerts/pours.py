@@ -124,6 +124,8 @@ def _pour_due_on(batch: Batch, part: Part, profile: Profile, tick: Tick) -> date
     due = local_day(batch.sown_at, zone) + timedelta(days=round(profile.first_water_day.usual))
     if part.watered_at is not None:
         due = max(due, local_day(part.watered_at, zone) + timedelta(days=every))
+    if part.uncovered_at is not None and part.uncovered_at != part.lights_at:
+        due = max(due, local_day(part.uncovered_at, zone) + timedelta(days=1))  # "no water yet" holds that day
     felt = _felt(batch, part, tick)
     if felt is not None:
         wait = {"heavy": every, "right": 1, "light": 0}.get(felt[1], 0)

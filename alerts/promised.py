@@ -96,7 +96,7 @@ def _sow(each: Cover, profile: Profile, plan: SowBy, tick: Tick) -> Task:
         trays=plan.to_sow,
         window=(earliest, usual, latest),
         urgency=Urgency.EARLY if today < usual else Urgency.LAST_DAY if today >= latest else Urgency.DUE,
-        off=_put_off(each.owed.promise, earliest, tick),
+        off=_put_off(TaskKind.SOW, each.owed.promise, earliest, tick),
         said=said,
         why=f"{lead_words(plan.lead, living=each.owed.living)}.",
         answer=f"traywarden {verb} {each.owed.crop} --trays {plan.to_sow}",
@@ -118,7 +118,7 @@ def _ring(each: Cover, plan: SowBy, tick: Tick) -> Task:
         trays=each.lacking,
         window=(last + timedelta(days=1), last + timedelta(days=1), asked.on),
         urgency=Urgency.LAST_DAY if today >= asked.on else Urgency.DUE,
-        off=None,
+        off=_put_off(TaskKind.RING, asked.promise, last + timedelta(days=1), tick),
         said=said,
         why=f"Too late to sow: the last day for it was {say_day(plan.latest.on)}.",
         answer=f"traywarden promise --change {asked.promise} --only {asked.on} --trays {each.kept + asked.delivered}",
@@ -162,10 +162,11 @@ def _task(
     )
 
 
-def _put_off(promise: str, since: date, tick: Tick) -> datetime | None:
-    """Return until when a person put the sowing off; None: nobody did since its first day."""
+def _put_off(kind: TaskKind, promise: str, since: date, tick: Tick) -> datetime | None:
+    """Return until when a person put the sowing, or the call, off; None: nobody did since its first day."""
     for entry in reversed(tick.promises[promise].entries):
-        if entry.kind is EntryKind.NOT_YET and local_day(entry.at, tick.farm.zone) >= since:
+        is_it = entry.kind is EntryKind.NOT_YET and entry.data.get("task") == kind.value
+        if is_it and local_day(entry.at, tick.farm.zone) >= since:
             until = entry.data.get("until")
             if until:
                 return first_round(tick.farm, date.fromisoformat(str(until)))
@@ -206,11 +207,25 @@ def promise_words(each: Owed, tick: Tick) -> str:
 
 def promise_lines(task: Task, tick: Tick, stage_words: str = "") -> list[str]:
     """Return a promise's task in lines: what is owed and to whom, what to do, why, and the commands that answer."""
-    on = date.fromisoformat(task.occurrence)
-    asked = next(each for each in owed_at(tick, on) if each.promise == task.batch and each.on == on)
-    head = f" * Promise {task.batch}, {promise_words(asked, tick)}: {task.kind.value}.{stage_words} {task.move}"
+    owes = promise_words(asked_of(task, tick), tick)
+    head = f" * Promise {task.batch}, {owes}: {task.kind.value}.{stage_words} {task.move}"
+    not_yet = f"   Not yet: {words.not_yet_of(task.kind, task.batch)}"
     if task.kind is TaskKind.SOW:
-        answers = f"   Done: {task.answer}   Not yet: {words.not_yet_of(task.kind, task.batch)}"
+        answers = f"   Done: {task.answer}{not_yet}"
     else:
-        answers = f"   When you have agreed: {task.answer}   (or as many as you agreed on)"
+        answers = f"   When you have agreed: {task.answer}   (or as many as you agreed on){not_yet}"
     return [head, f"   {task.why}", answers]
+
+
+def asked_of(task: Task, tick: Tick) -> Owed:
+    """Return what is owed on the day that a promise's task is for."""
+    on = date.fromisoformat(task.occurrence)
+    return next(each for each in owed_at(tick, on) if each.promise == task.batch and each.on == on)
+
+
+def sheet_words(task: Task, tick: Tick) -> str:
+    """Return a promise's task as the wall sheet has it: how many and when, and for whom."""
+    if task.kind is TaskKind.RING:
+        return task.move
+    sowing = task.move.removeprefix("Nothing stands for it yet. ")
+    return f"{sowing} For promise {task.batch}, {promise_words(asked_of(task, tick), tick)}."

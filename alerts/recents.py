@@ -8,9 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alerts.findings import Tick
+from alerts.judge import STALE_AFTER
 from monitor.live import HELD, Recent
 from monitor.loadcell import BIN_MS
-from monitor.readings import to_ms
+from monitor.neighbours import Group, groups_of
+from monitor.readings import Doubt, to_ms
 
 _STEP = timedelta(milliseconds=BIN_MS)
 
@@ -22,6 +24,43 @@ def recent_of(tick: Tick, sensor: str) -> Recent:
         tick.memo[key] = tick.live.recent(sensor, tick.now - HELD)
     found: Recent = tick.memo[key]
     return found
+
+
+def groups(tick: Tick) -> tuple[Group, ...]:
+    """Return who is held against whom."""
+    return tick.scales.once(("groups", id(tick.farm)), lambda: groups_of(tick.farm))
+
+
+def twin_of(tick: Tick, sensor: str) -> str | None:
+    """Return the only neighbour of a sensor that has parted from it, so that nobody knows which is right, or None."""
+    newest = tick.live.newest(sensor)
+    if newest is None or not newest.doubt & Doubt.UNSURE:
+        return None
+    groups = groups_of(tick.farm)
+    return next((name for group in groups if sensor in group.judged for name in group.sensors if name != sensor), None)
+
+
+def milder_of_two(tick: Tick, sensor: str, low: float | None, high: float | None) -> Recent | None:
+    """Return what a sensor and its twin agree on, where they have parted: outside a span only where both are.
+
+    None where they have not, or where the twin is silent.
+
+    Args:
+        tick: The moment.
+        sensor: One of the two.
+        low: Lower end of the span; None: none. [stored unit]
+        high: Upper end; None: none. [stored unit]
+    """
+    twin = twin_of(tick, sensor)
+    if twin is None:
+        return None
+    own, other = (tick.live.recent(name, tick.now - HELD, also=Doubt.UNSURE) for name in (sensor, twin))
+    if not len(own.value) or not len(other.value) or to_ms(tick.now - STALE_AFTER) > int(other.measured_at_ms[-1]):
+        return None
+    theirs = np.interp(own.measured_at_ms, other.measured_at_ms, other.value)
+    inside = -np.inf if low is None else np.inf if high is None else (low + high) / 2
+    value = np.clip(inside, np.minimum(own.value, theirs), np.maximum(own.value, theirs))
+    return Recent(measured_at_ms=own.measured_at_ms, value=value)
 
 
 def middles_ms(tick: Tick, count: int) -> NDArray[np.float64]:

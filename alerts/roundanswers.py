@@ -6,7 +6,7 @@ place, its water. A harvest is entered only where somebody says the grams; what 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
@@ -128,6 +128,7 @@ def answer_lines(
     shelf: str | None = None,
     but: Collection[str] = (),
     grams: Mapping[str, float] | None = None,
+    own: Mapping[str, Sequence[NewEntry]] | None = None,
 ) -> tuple[AnswerLine, ...]:
     """Return one line for each task of a round or of one shelf, entered or left out with the reason; harvests last.
 
@@ -139,6 +140,7 @@ def answer_lines(
         shelf: Id of the place that was walked; None: the whole round.
         but: What is left out: batch ids, or ``12:water`` for one task of a batch.
         grams: Grams cut in all by batch id; a harvest that is not among them is left out.
+        own: What a person said of single tasks, by their keys, as entries: a sowing, what a buyer agreed to.
     """
     known = list(tasks)
     _check(but, known)
@@ -158,7 +160,8 @@ def answer_lines(
         if task.kind is TaskKind.WATER and not left_out:
             dry = tuple(group for group in groups if (task.batch, group.spot) not in cut)
             groups, left_out = (dry, "") if dry else (groups, "cut in this round, so not watered before")
-        entries = () if left_out else answer_entries(task, groups, at=at, by=by, grams=weights.get(task.batch))
+        said = tuple((own or {}).get(task.key, ()))
+        entries = () if left_out else said or answer_entries(task, groups, at=at, by=by, grams=weights.get(task.batch))
         if not left_out and not entries:
             left_out = f"answer it by its own command: {task.answer}"
         lines.append(AnswerLine(task=task, groups=groups, entries=entries, left_out=left_out))

@@ -30,6 +30,8 @@ class TaskKind(StrEnum):
 
 
 OF_PROMISES = (TaskKind.SOW, TaskKind.RING)
+AFTERWARDS = (TaskKind.CLEAR, TaskKind.LOOK_OVER, TaskKind.WASH)
+"""What follows from a deed: asked from the round after it on, not in the round in which it was done."""
 
 
 class Urgency(StrEnum):
@@ -104,8 +106,16 @@ class Task:
         """Return how many trays it means in all."""
         return sum(group.trays for group in self.groups)
 
+    def is_asked(self, now: datetime) -> bool:
+        """Tell whether its time has come: its instant, or, of what waits for no deed, its usual day."""
+        return self.ask_at <= now or (self.urgency is not Urgency.EARLY and self.kind not in AFTERWARDS)
+
+    def is_due(self, now: datetime) -> bool:
+        """Tell whether it is to be done at this moment: its time has come, and nobody put it off."""
+        off = self.answered_not_yet_until
+        return self.is_asked(now) and (off is None or off <= now)
+
 
 def is_due(task: Task, now: datetime) -> bool:
     """Tell whether a task is to be done at this moment: its time has come, and nobody put it off."""
-    off = task.answered_not_yet_until
-    return (task.ask_at <= now or task.urgency is not Urgency.EARLY) and (off is None or off <= now)
+    return task.is_due(now)

@@ -25,6 +25,7 @@ LIVING = "Rules for trays sold living differ from place to place: ask your food-
 SOAK_WATER = "Use drinking-quality water, and throw soak water away."
 LIMP_AND_HEAVY = "Limp although heavy is rot, not thirst: pour nothing there."
 WET = "Water and lamps do not go together: lamp off first, no water near plugs and sockets."
+NOT_CUT = "What you cut today gets none."
 SEED = "Sow only untreated seed meant for food or shoots."
 RULES = "Your local food-safety rules decide."
 
@@ -37,12 +38,35 @@ class Said:
     cautions: tuple[str, ...]
 
 
+HERE = "where they stand"
+
+
+def _on(place: str) -> str:
+    """Return a place with its preposition; where none is known, as it is."""
+    return place if place == HERE else f"on {place}"
+
+
 def say_where(farm: Farm, groups: Sequence[TrayGroup]) -> str:
     """Return where trays stand, e.g. ``4 on rack 1 shelf 2 and 8 on rack 2 shelf 1``; one place needs no count."""
-    names = [farm.places.name(group.spot) if group.spot else "where they stand" for group in groups]
-    if len(groups) == 1:
-        return names[0]
-    return say_list([f"{group.trays} on {name}" for group, name in zip(groups, names, strict=True)])
+    counts: dict[str, int] = {}
+    for group in groups:
+        name = farm.places.name(group.spot) if group.spot else HERE
+        counts[name] = counts.get(name, 0) + group.trays
+    if len(counts) == 1:
+        return next(iter(counts))
+    return say_list([f"{trays} on {name}" for name, trays in counts.items()])
+
+
+def say_places(farm: Farm, groups: Sequence[TrayGroup]) -> str:
+    """Return the places alone, e.g. ``rack 1 shelf 2 and rack 2 shelf 1``."""
+    names = [farm.places.name(group.spot) if group.spot else HERE for group in groups]
+    return say_list(list(dict.fromkeys(names)))
+
+
+def _back_to(farm: Farm, groups: Sequence[TrayGroup]) -> str:
+    """Return where trays go back to: the place, or their own of several."""
+    several = len({group.spot for group in groups}) > 1
+    return f"their places ({say_where(farm, groups)})" if several else say_where(farm, groups)
 
 
 def _piles(groups: Sequence[TrayGroup]) -> str:
@@ -83,7 +107,7 @@ def say_look(profile: Profile, groups: Sequence[TrayGroup]) -> Said:
 
 def say_uncover(farm: Farm, profile: Profile, groups: Sequence[TrayGroup]) -> Said:
     """Return how trays come out of their stack, or from under their cover."""
-    place = say_where(farm, groups)
+    place = _back_to(farm, groups)
     stacked = profile.manner is Manner.STACKED
     lift = "Weight off, lift each tray straight up" if stacked else "Take the cover off each tray"
     dark = profile.plan(PhaseKind.BLACKOUT) is not None
@@ -103,22 +127,27 @@ def say_end_blackout(farm: Farm, profile: Profile, groups: Sequence[TrayGroup]) 
     """Return how trays come into the light."""
     height = profile.blackout_ends_at_cm
     tall = f"Stems about {say_cm(height.value, farm.units)} tall: " if height else ""
-    move = f"{tall}blackout covers off, under the lamp on {say_where(farm, groups)}."
+    move = f"{tall}blackout covers off, under the lamp {_on(say_places(farm, groups))}."
     move += " Pale leaves are right, they green within a day. Much shorter: cover back and answer not yet."
     return Said(move=move[0].upper() + move[1:], cautions=(DOUBTFUL,))
 
 
-def say_water(farm: Farm, ml_per_tray: float, groups: Sequence[TrayGroup], *, is_guess: bool = True) -> Said:
-    """Return how much is poured, where; a guess is checked by hand first."""
+def say_water(
+    farm: Farm, ml_per_tray: float, groups: Sequence[TrayGroup], *, is_guess: bool = True, is_ripe: bool = False
+) -> Said:
+    """Return how much is poured, where; a guess is checked by hand first, and what is cut today gets none."""
     trays = sum(group.trays for group in groups)
     total = f", {say_ml(ml_per_tray * trays, farm.units)} in all" if trays > 1 else ""
-    where = f"({say_trays(trays)} on {say_where(farm, groups)}{total})"
+    there = say_where(farm, groups)
+    stand = f", {there}" if len({group.spot for group in groups}) > 1 else f" {_on(there)}"
+    where = f"({say_trays(trays)}{stand}{total})"
+    ripe = f" {NOT_CUT}" if is_ripe else ""
     each = say_ml(ml_per_tray, farm.units)
     if is_guess:
         move = f"Lift a tray first: one that feels heavy gets none. A light one gets {each} into its bottom tray, "
-        return Said(move=f"{move}not over the leaves {where}.", cautions=())
+        return Said(move=f"{move}not over the leaves {where}.{ripe}", cautions=())
     tray = "each bottom tray" if trays > 1 else "its bottom tray"
-    return Said(move=f"Pour {each} into {tray}, not over the leaves {where}. {LIMP_AND_HEAVY}", cautions=())
+    return Said(move=f"Pour {each} into {tray}, not over the leaves {where}. {LIMP_AND_HEAVY}{ripe}", cautions=())
 
 
 def say_harvest(farm: Farm, profile: Profile, groups: Sequence[TrayGroup], *, closing: bool, over: bool) -> Said:
@@ -143,7 +172,7 @@ def say_clear(farm: Farm, groups: Sequence[TrayGroup]) -> Said:
     """Return how a place is cleared and washed."""
     return Said(
         move=(
-            f"Clear {say_where(farm, groups)}: old roots and medium out of the room, then wash trays, covers, weights "
+            f"Clear {say_places(farm, groups)}: old roots and medium out of the room, then wash trays, covers, weights "
             "and the shelf, and let them dry."
         ),
         cautions=(CLEANERS,),

@@ -19,7 +19,8 @@ from collectors.routes import Routes
 from monitor.calibration import RAW
 from monitor.errors import StoreError
 from monitor.farm import Farm, Sensor
-from monitor.flagging import FRESH, LIMITS, Kept, SeriesFlags, flagged
+from monitor.flagger import Flagger, Pending
+from monitor.flagging import Kept
 from monitor.readings import Block, Doubt, Flag, Quantity, Reading, to_ms
 
 log = logging.getLogger(__name__)
@@ -103,7 +104,7 @@ class Prepared:
         untimed: Newest payload without a time of its own, by topic.
         dropped: Messages left out, by reason.
         unclaimed: Payloads of topics that no sensor claims, newest last.
-        series: What is remembered of the series that spoke, for the flags of what comes next.
+        flags: What is to be remembered for the flags of what comes next.
     """
 
     block: Block
@@ -112,7 +113,7 @@ class Prepared:
     untimed: dict[str, bytes] = field(default_factory=dict)
     dropped: Counter[str] = field(default_factory=Counter)
     unclaimed: OrderedDict[str, bytes] = field(default_factory=OrderedDict)
-    series: dict[str, SeriesFlags] = field(default_factory=dict)
+    flags: Pending = field(default_factory=Pending)
 
 
 def judge_value(sensor: Sensor, value: float) -> tuple[float, Flag, Doubt] | None:
@@ -152,9 +153,13 @@ class Pipeline:
         self._records_from_s = farm.records_from.timestamp()
         self._quarantine, self._latest, self._calibrate = quarantine, latest, calibrate
         self._untimed: dict[str, bytes] = {}
-        self._series: dict[str, SeriesFlags] = {}
+        self._flagger = Flagger(farm)
         self._counters = Counters()
         self._counting = threading.Lock()
+
+    def remember(self, block: Block) -> None:
+        """Take in what is stored of the last days, so that a restart changes no flag; before the first message."""
+        self._flagger.remember(block)
 
     @property
     def counters(self) -> Counters:
@@ -186,7 +191,7 @@ class Pipeline:
             except Exception as exc:  # a message that trips our own code costs itself only
                 log.exception("pipeline.failed topic=%s", message.topic)
                 prepared.aside.append((message, f"our own fault, please report it: {exc!r:.200}"))
-        if prepared.series:  # a revised flag may meet its own reading in one block: a store is given one of them
+        if prepared.flags.series:  # a revised flag may meet its own reading in one block: a store is given one of them
             rows = list({(row[0], row[1]): row for row in rows}.values())
         prepared.block = Block.from_rows(tuple(names), rows)
         return prepared
@@ -201,7 +206,7 @@ class Pipeline:
             self.set_aside(*prepared.aside[0])
             prepared.aside.pop(0)
         self._untimed |= prepared.untimed
-        self._series |= prepared.series
+        self._flagger.settle(prepared.flags)
         while len(self._untimed) > _TOPICS_REMEMBERED:
             del self._untimed[next(iter(self._untimed))]
         with self._counting:
@@ -249,16 +254,11 @@ class Pipeline:
                 rows.append((raw, at_ms, each.value, int(Flag.NOT_EVALUATED), 0))
             odd = int(doubt) | int(wrong) | (_ARRIVAL if each.time_s is None else 0)  # ints: enums are slow here
             place = names.setdefault(each.sensor.id, len(names))
-            limits = LIMITS.get(each.sensor.quantity)
-            if limits is None:
-                rows.append((place, at_ms, value, int(flag), odd))
-                continue
-            name = each.sensor.id
-            state = prepared.series.get(name) or self._series.get(name, FRESH)
-            prepared.series[name], kept_now, revised = flagged(state, Kept(at_ms, value, int(flag), odd), limits)
+            kept_now, revised = self._flagger.take(each.sensor, Kept(at_ms, value, int(flag), odd), prepared.flags)
             if revised is not None:
                 rows.append((place, *revised))
-            rows.append((place, *kept_now))
+            if kept_now is not None:
+                rows.append((place, *kept_now))
         if faults:
             prepared.aside.append((message, "; ".join(faults)))
         return rows

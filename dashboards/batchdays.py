@@ -11,36 +11,28 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from alerts.findings import Tick
 from alerts.outbox import OutboxRow
-from alerts.trayfacts import own_cuts
 from dashboards.daypicture import GAP, DayPicture, Mark, Panel, Shade, Silence, Trace, Wanted
+from dashboards.stretches import Stretch, bands_of, begun, stretches_of
+from dashboards.waterdays import Array, Read, Times, usable, water_panels
 from monitor.air import vapour_pressure_deficit
-from monitor.amounts import G_PER_OZ
-from monitor.availability import fraction_left
 from monitor.batches import Batch, Part
 from monitor.clock import at_local, local_day
-from monitor.farm import Farm, Sensor
-from monitor.growth import GrowthClock, grown_share, growth_of
-from monitor.ledger import Entry, EntryKind
-from monitor.loadcell import BIN_MS
-from monitor.phases import PhaseSpan, Standing, spans
+from monitor.farm import Farm
+from monitor.ledger import EntryKind
+from monitor.phases import Standing
 from monitor.places import LampHours
-from monitor.profiles import Band, PhaseKind, Profile, Where
+from monitor.profiles import PhaseKind, Profile
 from monitor.reach import NOT_MEASURED, is_covered, sensors_for
-from monitor.readings import USABLE, Block, Quantity, from_ms, to_ms
-from monitor.scalesetup import setup_at, setups_of
-
-Read = Callable[[Sequence[str], datetime, datetime], Block]
-"""Readings of some sensors between two instants, as a store gives them."""
-Array = NDArray[np.float64]
-Times = NDArray[np.int64]
+from monitor.readings import Quantity, from_ms, to_ms
 
 LEAD = timedelta(hours=2)
 """So much of the room before sowing is shown too."""
+
 _NOBODY = "nobody said where it stands"
+
 _AFTER = timedelta(hours=6)
 
 _ROW = {
@@ -56,23 +48,6 @@ _ROW = {
     EntryKind.DELIVERED: "taken out",
     EntryKind.DISCARDED: "taken out",
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
-    """Trays in one phase at one place.
-
-    Attributes:
-        begins_at: From when.
-        ends_at: Until when.
-        spot: Where; None: nobody said.
-        span: Their phase.
-    """
-
-    begins_at: datetime
-    ends_at: datetime
-    spot: str | None
-    span: PhaseSpan
 
 
 def days_of(
@@ -133,76 +108,11 @@ def _asked(row: OutboxRow, batch: Batch) -> tuple[str, ...]:
     return tuple(dict.fromkeys(each[1] for each in parts if each[0] == batch.id and len(each) > 1))
 
 
-def _begun(
-    batch: Batch, part: Part | None, profile: Profile, until: datetime, farm: Farm
-) -> list[tuple[PhaseSpan, datetime, datetime]]:
-    """Return the phases that have begun, each with its begin and its end, in order."""
-    line = [
-        (span, span.began_at)
-        for span in spans(batch, part, profile, now=until, zone=farm.zone)
-        if span.began_at is not None and span.began_at <= until
-    ]
-    ends = [begin for _, begin in line[1:]] + [until]
-    return [
-        (span, begin, end) for (span, begin), end in zip(line, ends, strict=True) if end > begin or span is line[-1][0]
-    ]
-
-
 def _shades(batch: Batch, part: Part | None, profile: Profile, until: datetime, farm: Farm) -> Iterator[Shade]:
     """Yield the phases on the time axis."""
-    for span, begin, end in _begun(batch, part, profile, until, farm):
+    for span, begin, end in begun(batch, part, profile, until, farm):
         guess = span.standing is Standing.PRESUMED
         yield Shade(name=span.kind.value, begins_at=begin, ends_at=end, is_guess=guess)
-
-
-def places_of(
-    batch: Batch, part: Part | None, begins_at: datetime, ends_at: datetime
-) -> list[tuple[datetime, datetime, str | None]]:
-    """Return where a part stood, oldest first, as (from, until, place), followed back from where it stands.
-
-    Args:
-        batch: The batch.
-        part: The part; None: nothing is known.
-        begins_at: From when it is asked.
-        ends_at: Until when.
-    """
-    wanted = part.spot if part else None
-    put = [(entry.at, to, entry.spot) for entry in batch.entries if (to := _put(entry)) is not None]
-    found: list[tuple[datetime, datetime, str | None]] = []
-    until = ends_at
-    for place in range(len(put) - 1, -1, -1):
-        at, to, was = put[place]
-        if to != wanted or not begins_at < at < until:
-            continue
-        earlier = was if was is not None and was != to else (put[place - 1][1] if place else None)
-        if earlier is None or earlier == wanted:
-            continue
-        found.append((at, until, wanted))
-        wanted, until = earlier, at
-    return [*reversed([*found, (begins_at, until, wanted)])]
-
-
-def _put(entry: Entry) -> str | None:
-    """Return the place to which an entry put trays, or None."""
-    if entry.kind in (EntryKind.SOWN, EntryKind.STACKED):
-        return entry.spot
-    if entry.kind in (EntryKind.UNCOVERED, EntryKind.LIGHTS_ON, EntryKind.MOVED):
-        to = entry.data.get("to")
-        return None if to is None else str(to)
-    return None
-
-
-def stretches_of(batch: Batch, part: Part | None, profile: Profile, until: datetime, farm: Farm) -> Iterator[Stretch]:
-    """Yield the stretches of time in which a part was in one phase at one place, oldest first."""
-    begun = _begun(batch, part, profile, until, farm)
-    if not begun:
-        return
-    placed = places_of(batch, part, begun[0][1], until)
-    for span, begin, end in begun:
-        for since, to, spot in placed:
-            first, last = max(begin, since), min(end, to)
-            if first < last:
-                yield Stretch(begins_at=first, ends_at=last, spot=spot, span=span)
 
 
 def _lit(
@@ -247,7 +157,7 @@ def _panels(batch: Batch, profile: Profile, tick: Tick, stretches: Sequence[Stre
         if light is not None:
             panel = _panel(name, unit, light, stretches, profile, quantity, lambda value: value)
             yield replace(panel, digits=0, floor=0.0)
-    yield from _water(batch, profile, tick, stretches, read)
+    yield from water_panels(batch, profile, tick, stretches, read)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -271,7 +181,7 @@ def _measured(quantity: Quantity, farm: Farm, stretches: Sequence[Stretch], read
             silences.append(Silence(begins_at=each.begins_at, ends_at=each.ends_at, why=_why(each)))
             continue
         begin = each.begins_at - LEAD if place == 0 else each.begins_at
-        at_ms, value = _usable(read([speaking[0].id], begin, each.ends_at))
+        at_ms, value = usable(read([speaking[0].id], begin, each.ends_at))
         times.append(at_ms)
         values.append(value)
         names.append(speaking[0].id)
@@ -305,12 +215,6 @@ def _merged(silences: Sequence[Silence]) -> tuple[Silence, ...]:
     return tuple(found)
 
 
-def _usable(block: Block) -> tuple[Times, Array]:
-    """Return the readings of one sensor that can be judged on."""
-    good = np.isin(block.flag, [int(flag) for flag in USABLE])
-    return block.measured_at_ms[good], block.value[good]
-
-
 def _panel(
     name: str,
     unit: str,
@@ -334,16 +238,6 @@ def _panel(
     ]
     traces = (trace,) if len(trace.value) else ()
     return Panel(name=name, unit=unit, traces=traces, wanted=tuple(wanted), silences=series.silences)
-
-
-def bands_of(stretch: Stretch, profile: Profile, quantity: Quantity) -> tuple[Band, ...]:
-    """Return what a phase asks of a quantity where the trays stand; past the window, what the window asks."""
-    kind = PhaseKind.HARVEST if stretch.span.kind is PhaseKind.OVERGROWN else stretch.span.kind
-    plan = profile.plan(kind)
-    if plan is None:
-        return ()
-    damp = quantity is Quantity.HUMIDITY and is_covered(stretch.span)
-    return tuple(band for band in plan.bands.get(quantity, ()) if not (damp and band.where is Where.ROOM_AIR))[:1]
 
 
 def _deficit(temperature: _Series, humidity: _Series) -> Panel:
@@ -375,99 +269,6 @@ def deficit_series(temp_ms: Times, temp_c: Array, damp_ms: Times, damp_pct: Arra
     temps = np.interp(damp_ms[near], temp_ms, temp_c)
     deficit = vapour_pressure_deficit(temps, np.clip(damp_pct[near], 0.0, 100.0))
     return damp_ms[near], np.maximum(deficit, 0.0)
-
-
-def _water(batch: Batch, profile: Profile, tick: Tick, stretches: Sequence[Stretch], read: Read) -> Iterator[Panel]:
-    """Yield the weight on the scale under the trays, and the water that they had left."""
-    found = [(each, scale) for each in stretches if (scale := _scale(tick.farm, each.spot)) is not None]
-    if not found or batch.sown_at is None:
-        return
-    us = tick.farm.units == "US"
-    setups = setups_of(tick.entries, tick.farm.sensors)
-    times, grams, water_at, water = [], [], [], []
-    for each, scale in found:
-        at_ms, shown = _usable(read([scale.id], each.begins_at, each.ends_at))
-        held = setup_at(setups.get(scale.id, ()), each.ends_at)
-        weight = shown if held is None else (shown - held.zero_g) * held.factor
-        times.append(at_ms)
-        grams.append(weight / scale.trays_on_it)
-        if held is not None and held.full_g is not None and held.limp_g is not None and not is_covered(each.span):
-            seed_g = 0.0 if held.has_seed else _seed_g(batch, profile, tick.farm)
-            half_ms, half_g = half_hours(at_ms, weight / scale.trays_on_it)
-            plants_g = _plants_g(batch, profile, tick, half_ms)
-            full, limp = held.full_g + seed_g + plants_g, held.limp_g + seed_g + plants_g
-            water_at.append(half_ms)
-            water.append(fraction_left(half_g, full, limp, profile.wilting_fraction.value) * 100)
-    names = ", ".join(dict.fromkeys(scale.id for _, scale in found))
-    at_ms, weight = np.concatenate(times), np.concatenate(grams)
-    if not len(weight):
-        return
-    shown = weight / G_PER_OZ if us else weight
-    yield Panel(
-        name="weight of a tray",
-        unit="oz" if us else "g",
-        traces=(Trace(name=names, at_ms=at_ms, value=shown),),
-        digits=1 if us else 0,
-    )
-    if water and len(np.concatenate(water)):
-        yield _left(np.concatenate(water_at), np.concatenate(water), names, profile, found)
-
-
-def _left(at_ms: Times, percent: Array, name: str, profile: Profile, found: Sequence[tuple[Stretch, Sensor]]) -> Panel:
-    """Return the panel of available water, between the point at which it is to be watered and full."""
-    open_ = [each for each, _ in found if not is_covered(each.span)]
-    refill = profile.refill_fraction.value * 100
-    return Panel(
-        name="water left in a tray",
-        unit="%",
-        traces=(Trace(name=name, at_ms=at_ms, value=percent),),
-        wanted=tuple(Wanted(begins_at=each.begins_at, ends_at=each.ends_at, low=refill, high=100.0) for each in open_),
-        digits=0,
-        floor=0.0,
-        ceiling=100.0,
-    )
-
-
-def _scale(farm: Farm, spot: str | None) -> Sensor | None:
-    """Return the scale under trays at a place, or under the shelf that they stand on; the one with fewest trays."""
-    if spot is None:
-        return None
-    found = [
-        sensor
-        for sensor in farm.sensors.values()
-        if sensor.quantity is Quantity.WEIGHT
-        and (farm.places.is_within(sensor.spot, spot) or farm.places.is_within(spot, sensor.spot))
-    ]
-    return min(found, key=lambda sensor: sensor.trays_on_it, default=None)
-
-
-def _seed_g(batch: Batch, profile: Profile, farm: Farm) -> float:
-    """Return the seed of one tray. [g]."""
-    usual = profile.seed_g_per_tray.usual * farm.tray_size(batch.tray_kind)
-    return usual if batch.seed_g_per_tray is None else batch.seed_g_per_tray
-
-
-def _plants_g(batch: Batch, profile: Profile, tick: Tick, at_ms: Times) -> Array:
-    """Return what the plants of one tray weigh at some instants, by the usual growth of the crop. [g]."""
-    grown = growth_of(profile, own_cuts(tick, batch))
-    sown_at = batch.sown_at or tick.now
-    clock = GrowthClock(sown_at=sown_at, usual=timedelta(days=grown.days))
-    yield_g = grown.yield_g.usual * tick.farm.tray_size(batch.tray_kind)
-    return yield_g * grown_share(clock.share(at_ms.astype(float)))
-
-
-def half_hours(at_ms: Times, value: Array) -> tuple[Times, Array]:
-    """Return the median of each half hour in which something was heard, at its middle; a tray that is lifted is no dip.
-
-    Args:
-        at_ms: Shape (n,), ascending. [ms since 1970 UTC]
-        value: Shape (n,). [any unit]
-    """
-    if not len(at_ms):
-        return at_ms, value
-    bins, starts = np.unique(at_ms // BIN_MS, return_index=True)
-    medians = np.array([float(np.median(each)) for each in np.split(value, starts[1:])])
-    return bins * BIN_MS + BIN_MS // 2, medians
 
 
 def last_reading_at(panel: Panel) -> datetime | None:

@@ -17,7 +17,7 @@ ROLES: dict[str, tuple[str, str]] = {
     "rule": ("#b9afa2", "#5d5366"),
     "band": ("#2f7f86", "#6fc0c4"),
     "grey": ("#8b8a86", "#8d8c92"),
-    "lit": ("#f4d35e", "#d8b545"),
+    "dark": ("#5d5366", "#000000"),
     "soak": ("#c8d5da", "#33454f"),
     "germination": ("#cdc6b3", "#45402f"),
     "blackout": ("#a7a1b0", "#3b3550"),

@@ -183,7 +183,7 @@ def _feed(digest: Any, value: object) -> None:
         for each in value:
             _feed(digest, each)
     else:
-        digest.update(f"{value!s};".encode())
+        digest.update(f"{value!r};".encode())
 
 
 def with_compared(picture: DayPicture, others: Sequence[DayPicture]) -> DayPicture:

@@ -89,4 +89,7 @@ def pages_address(farm: Farm, port: int | None = None) -> tuple[str, bool]:
     address = ip_address(pages.address)
     host = f"[{address}]" if address.version == 6 else str(address)
     shown = "127.0.0.1" if address.is_unspecified else host
-    return f"{scheme}://{shown}:{port or pages.port}", not (address.is_loopback or address.is_unspecified)
+    number = port or pages.port
+    at_port = f":{number}" if number else ""  # a free one is taken at each start: not known here
+    is_fixed = bool(pages.port) and not (address.is_loopback or address.is_unspecified)
+    return f"{scheme}://{shown}{at_port}", is_fixed

@@ -12,11 +12,12 @@ from typing import Any
 
 from alerts.findings import Tick
 from alerts.outbox import OutboxRow
-from dashboards.batchdays import Read, days_of
+from dashboards.batchdays import days_of
 from dashboards.charts import picture_svg
 from dashboards.daypicture import DayPicture, describe, with_compared
 from dashboards.lookback import LookBack
 from dashboards.lookbackwords import LookBackPage, page_of
+from dashboards.waterdays import Read
 from monitor.amounts import say_list
 from monitor.banded import Banded
 from monitor.doses import doses_of

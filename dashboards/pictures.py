@@ -9,13 +9,12 @@ from collections.abc import Iterable
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from typing import Literal, Protocol
 
-from dashboards.charts import NARROW, WIDE
+from dashboards.charts import NARROW, WIDE, own_names
 from dashboards.colours import Theme, coloured
 from dashboards.daypicture import DayPicture, content_key
 from dashboards.drawing import Drawer, Order
 from monitor.errors import PictureError
 
-_CLIP = re.compile(r"clip(\d+)")
 _SIZE = re.compile(r'(<svg [^>]*?) width="\d+(?:\.\d+)?" height="\d+(?:\.\d+)?"')
 Width = Literal["wide", "narrow"]
 _PX = {"wide": WIDE, "narrow": NARROW}
@@ -122,10 +121,10 @@ def finished(drawn: str, key: str, theme: Theme) -> str:
 
     Args:
         drawn: With stand-ins for colours.
-        key: Its content's key; two drawings in one page must not share the names of their clips.
+        key: Its content's key, by which its inner names become its own.
         theme: Whose colours.
     """
-    svg = _CLIP.sub(rf"p{key}-\1", coloured(drawn, theme))
+    svg = own_names(coloured(drawn, theme), key)
     if theme != "page":
         return svg
     return _SIZE.sub(r'\1 focusable="false" aria-hidden="true"', svg, count=1)

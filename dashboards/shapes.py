@@ -60,12 +60,26 @@ class HereShape(TypedDict):
     cut: bool
 
 
+class ThrownShape(TypedDict):
+    """One discard of what is on hold."""
+
+    batch: str
+    crop: str
+    at: Instant
+    trays: int
+    why: str
+    by: str
+    entry: int
+
+
 class HoldReach(HoldShape):
     """A hold with all that it reaches."""
 
     batches: list[str]
     gone_out: list[GoneShape]
+    thrown_away: list[ThrownShape]
     still_here: list[HereShape]
+    seed_left_g: float | None
 
 
 class Holds(TypedDict):

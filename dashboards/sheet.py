@@ -2,6 +2,7 @@
 
 The days ahead are played through as if everything were done as it is asked: what is uncovered on Tuesday is asked for
 water on Wednesday. A harvest is printed on the first and on the last day of its window, and taken as cut on the last.
+What a line asks to sow goes on growing on the sheet, as batch ``L12`` of line 12, until it is entered under its number.
 """
 
 from __future__ import annotations
@@ -18,58 +19,26 @@ from alerts.derive import open_tasks
 from alerts.findings import Tick
 from alerts.holding import held_batches, held_facts
 from alerts.nudges import DOING
+from alerts.promised import sheet_words
 from alerts.roundanswers import answer_entries
 from alerts.rounds import last_round, next_round
-from alerts.tasks import Task, TaskKind, TrayGroup, Urgency
+from alerts.tasks import OF_PROMISES, Task, TaskKind, Urgency
+from dashboards.airahead import AirAhead
+from dashboards.sheetlines import FROM_LINE, SheetLine
 from monitor.amounts import say_day, say_list, say_ml, say_time, say_trays
 from monitor.clock import local_day
 from monitor.covers import covers_of, on_duty
 from monitor.errors import EntryError
 from monitor.farm import Farm
 from monitor.fold import fold_as_of
-from monitor.ledger import Entry, NewEntry, effective
+from monitor.ledger import Entry, EntryKind, NewEntry, effective
 from monitor.live import LiveBuffer
 from monitor.profiles import Profile
+from monitor.promises import promises_as_of
 from monitor.scales import Scales, ScaleView
 
 MOST_DAYS = 14
 _ASIDE = re.compile(r" \([^()]*\)")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SheetLine:
-    """One line of the sheet: one task at one round.
-
-    Attributes:
-        number: Its number on the paper.
-        at: The round (a soak: its hour).
-        kind: What is asked.
-        batch: Batch id.
-        crop: What a grower calls it.
-        trays: How many trays in all.
-        groups: The trays by place and pile.
-        water_ml: What is to be poured in all. [ml]
-        place: Where, in words; where it begins, if it is several places.
-        words: The move, in the nudge's words, shortened.
-        last_day: It is the last day for it.
-    """
-
-    number: int
-    at: datetime
-    kind: TaskKind
-    batch: str
-    crop: str
-    trays: int
-    groups: tuple[TrayGroup, ...]
-    water_ml: float
-    place: str
-    words: str
-    last_day: bool
-
-    @property
-    def asks_grams(self) -> bool:
-        """Tell whether grams are to be written beside it."""
-        return self.kind is TaskKind.HARVEST
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,6 +96,11 @@ class WallSheet:
         """Return all lines in order."""
         return tuple(line for each in self.rounds for shelf in each.shelves for line in shelf.lines)
 
+    @property
+    def is_sowing(self) -> bool:
+        """Tell whether a line asks to sow."""
+        return any(line.kind is TaskKind.SOW for line in self.lines)
+
 
 def build_sheet(
     farm: Farm,
@@ -145,27 +119,29 @@ def build_sheet(
         entries: The whole ledger.
         now: The instant.
         days: How many local days, 1 to MOST_DAYS.
-        scales: What the scales say now; they speak for today only, the days after go by the profile's days.
+        scales: What the sensors say now. Scales speak for today only; the warmth so far moves the days after too.
     """
     book = list(effective(entries))
     first, last = local_day(now, farm.zone), local_day(now, farm.zone) + timedelta(days=days - 1)
     care: dict[str, dict[str, None]] = {}
     rounds: list[SheetRound] = []
+    seen: ScaleView = scales if scales is not None else Scales({})
+    ahead = AirAhead(seen)
     listed: set[str] = set()
     number = 0
     for at in _moments(farm, now, last):
-        tick = _tick(farm, profiles, book, at, scales if local_day(at, farm.zone) == first else None, now)
+        tick = _tick(farm, profiles, book, at, seen if local_day(at, farm.zone) == first else ahead, now)
         lines = []
         for task, when in _asked(tick, listed):
             number += 1
             lines.append(_line(task, number, when, tick))
             for caution in task.cautions:
                 care.setdefault(caution, {})[profiles[task.crop].name.lower()] = None
-            _assume_done(task, when, tick, book)
+            _assume_done(task, when, tick, book, number)
         if lines:
             people = say_list([person.id for person in on_duty(farm, at, covers_of(book))])
             rounds.append(SheetRound(title=say_time(tick.now, farm.zone), who=people, shelves=_by_place(lines)))
-    today = _tick(farm, profiles, list(effective(entries)), now, None, now)
+    today = _tick(farm, profiles, list(effective(entries)), now, seen, now)
     return WallSheet(
         key=short_key(f"{farm.name}|{now.isoformat()}|{days}"),
         farm=farm.name,
@@ -196,7 +172,7 @@ def _tick(
     profiles: Mapping[str, Profile],
     book: Sequence[Entry],
     at: datetime,
-    scales: ScaleView | None,
+    scales: ScaleView,
     now: datetime,
 ) -> Tick:
     """Return one round to come, as the book with what is assumed has it; the present round stands at ``now``."""
@@ -208,8 +184,9 @@ def _tick(
         batches=fold_as_of(book, at),
         live=LiveBuffer(),
         watching_since=at,
-        scales=scales if scales is not None else Scales({}),
+        scales=scales,
         entries=tuple(entry for entry in book if entry.at <= at),
+        promises=promises_as_of(book, at),
     )
 
 
@@ -226,20 +203,20 @@ def _asked(tick: Tick, listed: set[str]) -> list[tuple[Task, datetime]]:
                 listed.add(task.key)
                 found.append((task, max(task.ask_at, tick.now)))
             continue
-        is_due = task.ask_at <= tick.now or task.urgency is not Urgency.EARLY
         is_last = task.kind is TaskKind.HARVEST and task.urgency in (Urgency.LAST_DAY, Urgency.PAST)
         key = f"{task.key}#last" if is_last else task.key
-        if is_due and key not in listed:
+        if task.is_asked(tick.now) and key not in listed:
             listed |= {key, task.key}
             found.append((task, tick.now))
     return found
 
 
-def _assume_done(task: Task, at: datetime, tick: Tick, book: list[Entry]) -> None:
+def _assume_done(task: Task, at: datetime, tick: Tick, book: list[Entry], number: int) -> None:
     """Take a line as done a minute later; a harvest only on its last day, and nothing that the book would refuse."""
     if task.kind is TaskKind.HARVEST and task.urgency not in (Urgency.LAST_DAY, Urgency.PAST):
         return
-    new = answer_entries(task, task.groups, at=at + timedelta(minutes=1), by="sheet")
+    done_at = at + timedelta(minutes=1)
+    new = (*answer_entries(task, task.groups, at=done_at, by="sheet"), *_begun(task, done_at, tick, number))
     first = max((entry.id for entry in book), default=0) + 1
     added = [_as_kept(one, first + place) for place, one in enumerate(new)]
     try:
@@ -247,6 +224,18 @@ def _assume_done(task: Task, at: datetime, tick: Tick, book: list[Entry]) -> Non
     except EntryError:
         return
     book += added
+
+
+def _begun(task: Task, at: datetime, tick: Tick, number: int) -> tuple[NewEntry, ...]:
+    """Return the sowing that a line asks for, or its soak; a soak that is drained is sown the same minute."""
+    if task.kind not in (TaskKind.SOW, TaskKind.DRAIN) or not task.trays:
+        return ()
+    batch = task.batch if task.kind is TaskKind.DRAIN else f"{FROM_LINE}{number}"
+    if task.kind is TaskKind.SOW and tick.profiles[task.crop].soak_hours is not None:
+        data = {"crop": task.crop, "trays_planned": task.trays}
+        return (NewEntry(kind=EntryKind.SOAKED, at=at, by="sheet", batch=batch, data=data),)
+    sown = {"crop": task.crop, "tray_kind": next(iter(tick.farm.tray_kinds))}
+    return (NewEntry(kind=EntryKind.SOWN, at=at, by="sheet", batch=batch, trays=task.trays, data=sown),)
 
 
 def _as_kept(one: NewEntry, number: int) -> Entry:
@@ -259,6 +248,7 @@ def _line(task: Task, number: int, at: datetime, tick: Tick) -> SheetLine:
     """Return one task as a line."""
     places = tick.farm.places
     names = dict.fromkeys(places.name(group.spot) if group.spot else "" for group in task.groups)
+    is_promised = task.kind in OF_PROMISES
     return SheetLine(
         number=number,
         at=at,
@@ -268,17 +258,34 @@ def _line(task: Task, number: int, at: datetime, tick: Tick) -> SheetLine:
         trays=task.trays,
         groups=task.groups,
         water_ml=task.water_ml,
-        place=say_list([name for name in names if name]),
-        words=short_words(task, tick.farm),
+        place=_PROMISED if is_promised else say_list([name for name in names if name]) or _no_place(task),
+        words=sheet_words(task, tick) if is_promised else short_words(task, tick.farm),
         last_day=task.urgency is Urgency.LAST_DAY and task.kind in _LASTING,
+        for_on=date.fromisoformat(task.occurrence) if is_promised else None,
     )
 
 
-_LASTING = (TaskKind.UNCOVER, TaskKind.END_BLACKOUT, TaskKind.HARVEST)
+_LASTING = (TaskKind.UNCOVER, TaskKind.END_BLACKOUT, TaskKind.HARVEST, TaskKind.SOW)
+_PROMISED = "what is promised"
+
+
+def _no_place(task: Task) -> str:
+    """Return what trays stand under whose place nobody noted: never under the shelf of the line before."""
+    return "sown from this sheet" if task.batch[:1] == FROM_LINE else "place not noted"
 
 
 _OF_ALL_CROPS = frozenset(
-    (words.HEAVY, words.CLEANERS, words.DOUBTFUL, words.CUTTING, words.LIVING, words.SOAK_WATER, words.RULES, words.WET)
+    (
+        words.HEAVY,
+        words.CLEANERS,
+        words.DOUBTFUL,
+        words.CUTTING,
+        words.LIVING,
+        words.SOAK_WATER,
+        words.RULES,
+        words.WET,
+        words.SEED,
+    )
 )
 
 
@@ -295,12 +302,16 @@ def short_words(task: Task, farm: Farm) -> str:
     said = _ASIDE.sub("", task.move).replace("answer not yet", "write N")
     sentences = re.split(r"(?<=[.?]) ", said)
     kept = sentences[:2] if sentences[0].startswith("Pile ") else sentences[:1]
+    kept = sentences if sentences[0].endswith("?") else kept  # a question, with what its answers mean
     if task.kind is TaskKind.WATER and task.trays and not sentences[0].startswith("Pour"):
         each = say_ml(task.water_ml / task.trays, farm.units)
-        kept = [f"light trays {each} each, heavy ones none."]
+        cut = " and what you cut today" if words.NOT_CUT in task.move else ""
+        kept = [f"light trays {each} each, heavy ones{cut} none."]
     kept += [sentence for sentence in sentences if "write N" in sentence]
     doing, text = DOING[task.kind], " ".join(kept)
-    if text.casefold().startswith((doing.split()[0], "pile")):
+    if text.startswith("Pile "):
+        return f"{doing[0].upper()}{doing[1:]}, p{text[1:]}"
+    if text.casefold().startswith(doing.split()[0]):
         return text
     return f"{doing[0].upper()}{doing[1:]}: {text[0].lower()}{text[1:]}"
 
@@ -325,48 +336,8 @@ def _line_text(line: SheetLine) -> str:
     trays = f", {say_trays(line.trays)}" if line.trays else ""
     last = " LAST DAY." if line.last_day else ""
     grams = "  ____ g" if line.asks_grams else ""
-    return f"{line.number:>3} [ ] batch {line.batch} {line.crop}{trays}.{last} {line.words}{grams}"
-
-
-def line_facts(line: SheetLine) -> dict[str, object]:
-    """Return a line as it is kept and as JSON has it."""
-    return {
-        "number": line.number,
-        "at": line.at.isoformat(),
-        "kind": line.kind.value,
-        "batch": line.batch,
-        "crop": line.crop,
-        "trays": line.trays,
-        "groups": [{"trays": group.trays, "spot": group.spot, "stack": group.stack} for group in line.groups],
-        "water_ml": round(line.water_ml),
-        "place": line.place,
-        "words": line.words,
-        "last_day": line.last_day,
-    }
-
-
-def read_lines(kept: Iterable[Mapping[str, object]]) -> tuple[SheetLine, ...]:
-    """Return lines from what was kept of a sheet."""
-    found = []
-    for row in kept:
-        groups = row["groups"]
-        assert isinstance(groups, list)
-        found.append(
-            SheetLine(
-                number=int(str(row["number"])),
-                at=datetime.fromisoformat(str(row["at"])),
-                kind=TaskKind(str(row["kind"])),
-                batch=str(row["batch"]),
-                crop=str(row["crop"]),
-                trays=int(str(row["trays"])),
-                groups=tuple(TrayGroup(trays=g["trays"], spot=g["spot"], stack=g["stack"]) for g in groups),
-                water_ml=float(str(row["water_ml"])),
-                place=str(row["place"]),
-                words=str(row["words"]),
-                last_day=bool(row["last_day"]),
-            )
-        )
-    return tuple(found)
+    what = "promise" if line.kind in OF_PROMISES else "batch"
+    return f"{line.number:>3} [ ] {what} {line.batch} {line.crop}{trays}.{last} {line.words}{grams}"
 
 
 def render(sheet: WallSheet, *, style: str | None = None) -> str:

@@ -20,6 +20,8 @@ from monitor.errors import BackupError
 from monitor.farm import StorageSettings
 from monitor.stores.engine import LEDGER_FILE
 from monitor.stores.historycopy import check_whole, files_of, is_history, look_at, put_in_place, undisturbed
+from monitor.stores.photos import FOLDER as PHOTOS
+from monitor.stores.photos import is_photo
 from monitor.stores.sqlite import HISTORY_FOLDER, READINGS_FILE
 
 if TYPE_CHECKING:
@@ -135,11 +137,17 @@ def backup(folder: Path, to: Path, *, now: datetime, write_ledger: FileStep | No
                 files[name] = (_sha256(Path(work) / name), rows)
             needed = files_of(Path(work) / READINGS_FILE) if READINGS_FILE in files else []
             history, amiss = look_at(folder, needed)
-            manifest = Manifest(made_at=now, files=files | history, amiss=tuple(amiss))
+            manifest = Manifest(made_at=now, files=files | history | _photos(folder), amiss=tuple(amiss))
             _write_zip(Path(work), folder, manifest, to)
     except OSError as exc:
         raise BackupError(f"{to} cannot be written: {exc}") from exc
     return manifest
+
+
+def _photos(folder: Path) -> dict[str, tuple[str, int]]:
+    """Return the photos that lie beside the ledger, each with its SHA-256, as one row; none is ever changed."""
+    kept = sorted((folder / PHOTOS).glob("*")) if (folder / PHOTOS).is_dir() else []
+    return {f"{PHOTOS}/{each.name}": (_sha256(each), 1) for each in kept if is_photo(f"{PHOTOS}/{each.name}")}
 
 
 def _write_zip(work: Path, folder: Path, manifest: Manifest, to: Path) -> None:
@@ -154,7 +162,7 @@ def _write_zip(work: Path, folder: Path, manifest: Manifest, to: Path) -> None:
     with zipfile.ZipFile(unfinished, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
         archive.writestr(MANIFEST, json.dumps(told, indent=2))
         for name in manifest.files:
-            if is_history(name):  # packed as tightly as can be already
+            if is_history(name) or is_photo(name):  # packed as tightly as can be already
                 archive.write(folder / name, name, zipfile.ZIP_STORED)
             else:
                 archive.write(work / name, name)
@@ -181,7 +189,7 @@ def _opened(path: Path) -> Iterator[tuple[zipfile.ZipFile, Manifest]]:
 def _manifest(told: dict[str, Any]) -> Manifest:
     """Return what a manifest says."""
     files = {str(name): (str(each["sha256"]), int(each["rows"])) for name, each in told["files"].items()}
-    unknown = sorted(name for name in files if name not in _COUNTED and not is_history(name))
+    unknown = sorted(name for name in files if name not in _COUNTED and not is_history(name) and not is_photo(name))
     if not files or unknown:
         raise ValueError(f"its manifest names {unknown or 'nothing'}")
     made_at = datetime.fromisoformat(told["made_at"]).astimezone(UTC)
@@ -197,7 +205,7 @@ def _unpack(archive: zipfile.ZipFile, manifest: Manifest, work: Path) -> None:
             shutil.copyfileobj(source, file, _CHUNK)
         if _sha256(target) != digest:
             raise BackupError(f"{name} in the backup is not what its manifest says: it was changed or damaged")
-        if is_history(name):
+        if is_history(name) or is_photo(name):
             continue
         try:
             with closing(sqlite3.connect(target)) as copy:
@@ -245,11 +253,22 @@ def restore(
                     load_ledger(Path(work) / LEDGER_FILE)
                 if READINGS_FILE in here:
                     put_in_place(Path(work), folder, now)
+                for name in filter(is_photo, manifest.files):
+                    _put_photo(Path(work) / name, folder / name)
                 for name in here:
                     _put_in_place(Path(work) / name, folder / name, now)
         except OSError as exc:
             raise BackupError(f"{folder} cannot be written: {exc}") from exc
     return manifest
+
+
+def _put_photo(new: Path, target: Path) -> None:
+    """Move a photo to its place; its name is made of its content, so one that is there is the same."""
+    if target.exists():
+        return
+    target.parent.mkdir(exist_ok=True)
+    _to_disk(new)
+    os.replace(new, target)
 
 
 def _put_in_place(new: Path, target: Path, now: datetime) -> None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from monitor.amounts import say_g, say_list, say_time, say_trays
 from monitor.desk import Deed, Desk
 from monitor.errors import NotFoundError, RefusedError
-from monitor.holds import RECALL, Hold, gone_out, holds_of, lots_sown, reaches, same_lot, still_here
-from monitor.ledger import EntryKind, NewEntry, effective
+from monitor.holds import RECALL, Hold, gone_out, holds_of, lots_sown, reaches, same_lot, still_here, thrown_away
+from monitor.ledger import Entry, EntryKind, NewEntry, effective
+from monitor.lots import find_lot, lots_of
 
 
 def _target(desk: Desk, lot: str | None, batch: str | None) -> tuple[str | None, str | None]:
@@ -51,7 +54,20 @@ def reach_lines(hold: Hold, desk: Desk) -> list[str]:
         whom = gone.whom or "nobody wrote down to whom"
         when = say_time(gone.at, farm.zone)
         lines.append(f"  {when}  {whom}: {amount}{grams} of batch {gone.batch} {gone.crop} (entry {gone.entry})")
+    for away in thrown_away(hold, desk.batches):
+        when = say_time(away.at, farm.zone)
+        what = f"{say_trays(away.trays)} of batch {away.batch} {away.crop}"
+        lines.append(f"Thrown away: {when}  {what}: {away.why} (entry {away.entry})")
+    left_g = seed_left_g(hold, desk.entries)
+    if left_g:
+        lines.append(f"Seed of it left: {say_g(left_g, farm.units)}. Do not sow it.")
     return lines
+
+
+def seed_left_g(hold: Hold, entries: Iterable[Entry]) -> float | None:
+    """Return what is left of a held lot's seed, in g; None: no lot is held, or nobody said how much was bought."""
+    found = find_lot(lots_of(effective(entries)), hold.lot)
+    return None if found is None or found.left_g is None else round(max(found.left_g, 0.0), 1)
 
 
 def hold_deed(desk: Desk, lot: str | None, batch: str | None, reason: str) -> tuple[Hold, Deed]:

@@ -180,6 +180,49 @@ def gone_out(hold: Hold, batches: Mapping[str, Batch]) -> tuple[GoneOut, ...]:
     return tuple(sorted(found, key=lambda gone: (gone.at, gone.entry)))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThrownAway:
+    """One discard of what is on hold.
+
+    Attributes:
+        batch: Batch id.
+        crop: Profile id.
+        at: When it was thrown away.
+        trays: How many trays.
+        why: Why, as entered.
+        by: Who entered it.
+        entry: Number of the entry.
+    """
+
+    batch: str
+    crop: str
+    at: datetime
+    trays: int
+    why: str
+    by: str
+    entry: int
+
+
+def thrown_away(hold: Hold, batches: Mapping[str, Batch]) -> tuple[ThrownAway, ...]:
+    """Return every discard of the batches that a hold reaches, oldest first."""
+    found = [
+        ThrownAway(
+            batch=batch.id,
+            crop=batch.crop,
+            at=entry.at,
+            trays=delivered_trays(entry, batch),
+            why=str(entry.data.get("why") or ""),
+            by=entry.by,
+            entry=entry.id,
+        )
+        for batch in batches.values()
+        if reaches(hold, batch)
+        for entry in batch.entries
+        if entry.kind is EntryKind.DISCARDED
+    ]
+    return tuple(sorted(found, key=lambda each: (each.at, each.entry)))
+
+
 def delivered_trays(entry: Entry, batch: Batch) -> int:
     """Return how many trays an entry that ends trays meant: as entered, or those that ended at its instant."""
     if entry.trays is not None:

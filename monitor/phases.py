@@ -10,12 +10,14 @@ from zoneinfo import ZoneInfo
 from monitor.batches import Batch, Part
 from monitor.clock import at_local, local_day
 from monitor.errors import EntryError
+from monitor.ledger import EntryKind
 from monitor.profiles import Manner, PhaseKind, PhasePlan, Profile, Span
 from monitor.readings import Quantity
 
 DROWNS_AFTER = timedelta(hours=24)
 """A soak longer than this drowns the seed. Common practice, no source."""
 _LEAST_HEAT_HOURS = 24.0
+_A_DAY = timedelta(days=1)
 
 
 class Move(StrEnum):
@@ -162,17 +164,32 @@ class _Timeline:
             latest=begin + timedelta(days=high),
         )
 
-    def end(self, begin: _Begin, window: Window, entered_at: datetime | None) -> _Begin:
-        """Return how a phase ended or will: by entry, by presumption past the latest day, or as expected."""
+    def end(self, begin: _Begin, window: Window, entered_at: datetime | None, task: str) -> _Begin:
+        """Return how a phase ended or will: by entry, by presumption past the latest day, or as expected.
+
+        Nobody is presumed to have done what was answered with "not yet" before the day after it is asked again.
+        """
         if entered_at is not None and entered_at <= self.now:
             return _Begin(self.day(entered_at), entered_at, Standing.ENTERED)
         if begin.standing is Standing.EXPECTED:
             return _Begin(window.usual, None, Standing.EXPECTED)
-        presumed_on = window.latest + timedelta(days=1)
+        presumed_on = max(window.latest, self.put_off_to(task, begin.on)) + timedelta(days=1)
         presumed_at = at_local(presumed_on, time(0), self.zone)
         if presumed_at <= self.now:
             return _Begin(presumed_on, presumed_at, Standing.PRESUMED)
         return _Begin(max(window.usual, self.day(self.now)), None, Standing.EXPECTED)
+
+    def put_off_to(self, task: str, since: date) -> date:
+        """Return the day on which a task is asked again that was put off since a day; else that day."""
+        days = [
+            date.fromisoformat(str(entry.data["until"])) if entry.data.get("until") else self.day(entry.at) + _A_DAY
+            for entry in self.batch.entries
+            if entry.kind is EntryKind.NOT_YET
+            and str(entry.data.get("task", "")).startswith(task)
+            and entry.at <= self.now
+            and self.day(entry.at) >= since
+        ]
+        return max(days, default=since)
 
     def by_time(self, on: date, before: _Begin) -> _Begin:
         """Return how a phase begins that time alone begins, on a day."""
@@ -233,7 +250,7 @@ class _Timeline:
                 following = self.by_time(window.usual, sowing)
             self.add(PhaseKind.GERMINATION, sowing, following.on)
             return following
-        following = self.end(sowing, window, self.part.uncovered_at if self.part else None)
+        following = self.end(sowing, window, self.part.uncovered_at if self.part else None, "uncover")
         self.add(PhaseKind.GERMINATION, sowing, following.on, Move.UNCOVER, window)
         return following
 
@@ -248,7 +265,7 @@ class _Timeline:
             self.add(PhaseKind.BLACKOUT, begin, following.on)
             return following
         window = self.window(begin.on, plan)
-        following = self.end(begin, window, lights_at)
+        following = self.end(begin, window, lights_at, "end")
         self.add(PhaseKind.BLACKOUT, begin, following.on, Move.END_BLACKOUT, window)
         return following
 

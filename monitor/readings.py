@@ -70,6 +70,9 @@ class Doubt(IntFlag):
     CLAMPED = 8  # a humidity of 100-102 % was taken as 100
     OUT_OF_SPAN = 16  # outside what such a sensor can measure
     SPIKE = 32  # it stood off both its neighbours
+    DISAGREES = 64  # its sensor has gone from its neighbours
+    LAMP_WARMED = 128  # its sensor shows the lamp's heat
+    UNSURE = 256  # with DISAGREES: it may be right all the same: its only neighbour is wrong, or a pile heats up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -126,11 +126,11 @@ class Service:
         self.scales = Scales(farm.sensors)
         self._entries_read = -1
         self._read_set_ups()
-        self._rebuild_live()
         self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and farm.sensors else None
         self.pipeline = Pipeline(
             farm, quarantine=self.aside.quarantine, latest=self.store.latest, calibrate=self._calibrated
         )
+        self._rebuild_live()
         self.collector: MqttCollector | None = None
         self._self_watch = SelfWatch(farm.storage.folder)
         self.outbox = SqlOutbox(self.ledger.engine)
@@ -168,12 +168,14 @@ class Service:
             self.live.rebuild(sensors, self.store.read(sensors, now - HELD, now + timedelta(minutes=5)))
 
         if self.scales.followed:
-            self._read_back(self.scales.followed)
+            self.pipeline.remember(self._read_back(self.scales.followed))
 
-    def _read_back(self, sensors: Sequence[str]) -> None:
+    def _read_back(self, sensors: Sequence[str]) -> Block:
         """Read the last weeks of scales and air back from the store."""
         now = self.clock()
-        self.scales.rebuild(sensors, self.store.read(sensors, now - SCALES_FROM, now + timedelta(minutes=5)))
+        block = self.store.read(sensors, now - SCALES_FROM, now + timedelta(minutes=5))
+        self.scales.rebuild(sensors, block)
+        return block
 
     def _read_set_ups(self) -> None:
         """Take over the set-ups of scales and the calibrations of sensors, where the ledger has grown."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from monitor.sowplan import Plan
@@ -19,7 +19,7 @@ class Berth:
     """Places on one shelf for one stay.
 
     Attributes:
-        shelf: The shelf's id.
+        shelf: The shelf's id; empty while any shelf will do.
         crop: Profile id.
         batch: The batch that stands already; None: it is to be sown.
         sown_on: The day on which it is to be sown; None: it stands already.
@@ -29,7 +29,6 @@ class Berth:
         piled: They are piles, not single trays.
     """
 
-    shelf: str
     crop: str
     batch: str | None
     sown_on: date | None
@@ -37,20 +36,7 @@ class Berth:
     last: date
     places: int
     piled: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Asks:
-    """A stay that wants places."""
-
-    crop: str
-    batch: str | None
-    sown_on: date | None
-    first: date
-    last: date
-    places: int
-    piled: bool
-    shelf: str | None = None
+    shelf: str = ""
 
 
 def berths(plan: Plan) -> tuple[Berth, ...]:
@@ -63,33 +49,22 @@ def berths(plan: Plan) -> tuple[Berth, ...]:
     }
     home: dict[tuple[str, str | date | None], str] = {}
     found: list[Berth] = []
-    asks = sorted(_asks(plan), key=lambda ask: (ask.first, ask.sown_on is not None, ask.shelf is None, not ask.piled))
+    asks = sorted(_asks(plan), key=lambda ask: (ask.first, ask.sown_on is not None, not ask.shelf, not ask.piled))
     for ask in asks:
         key = (ask.crop, ask.batch or ask.sown_on)
         for shelf, count in _hand_out(until, ask, home.get(key)).items():
             home.setdefault(key, shelf)
-            found.append(
-                Berth(
-                    shelf=shelf,
-                    crop=ask.crop,
-                    batch=ask.batch,
-                    sown_on=ask.sown_on,
-                    first=ask.first,
-                    last=ask.last,
-                    places=count,
-                    piled=ask.piled,
-                )
-            )
+            found.append(replace(ask, shelf=shelf, places=count))
     return tuple(found)
 
 
-def _asks(plan: Plan) -> Iterator[_Asks]:
-    """Yield every stay that wants places: what stands, then piles and open trays to be sown."""
+def _asks(plan: Plan) -> Iterator[Berth]:
+    """Yield every stay as it wants places: what stands, then piles and open trays to be sown."""
     room = plan.room
     for stay in room.stays:
         if stay.places:
             piled = stay.trays == 0
-            yield _Asks(
+            yield Berth(
                 crop=stay.crop,
                 batch=stay.batch,
                 sown_on=None,
@@ -97,21 +72,21 @@ def _asks(plan: Plan) -> Iterator[_Asks]:
                 last=min(stay.last, room.last),
                 places=stay.places,
                 piled=piled,
-                shelf=stay.shelf,
+                shelf=stay.shelf or "",
             )
     stacked: Counter[tuple[str, date]] = Counter()
     piled_days: dict[str, int] = {}
     for each in plan.sown:
         want = each.want
         opened = each.on + timedelta(days=want.piled_days)
-        yield _Asks(
+        yield Berth(
             crop=want.crop, batch=None, sown_on=each.on, first=opened, last=want.on, places=each.trays, piled=False
         )
         if want.piled_days:
             stacked[(want.crop, each.on)] += each.trays
             piled_days[want.crop] = want.piled_days
     for (crop, on), trays in stacked.items():
-        yield _Asks(
+        yield Berth(
             crop=crop,
             batch=None,
             sown_on=on,
@@ -122,13 +97,13 @@ def _asks(plan: Plan) -> Iterator[_Asks]:
         )
 
 
-def _hand_out(until: dict[str, list[date]], ask: _Asks, home: str | None) -> dict[str, int]:
+def _hand_out(until: dict[str, list[date]], ask: Berth, home: str | None) -> dict[str, int]:
     """Return how many places on which shelves a stay gets, and take them.
 
     Its own shelf first, then the fullest shelf that has enough, then the emptiest ones.
     """
     free = {shelf: [n for n, day in enumerate(days) if day < ask.first] for shelf, days in until.items()}
-    if ask.shelf is not None:
+    if ask.shelf:
         order = [ask.shelf] if ask.shelf in until else []
     else:
         enough = sorted((len(places), shelf) for shelf, places in free.items() if len(places) >= ask.places)

@@ -112,7 +112,7 @@ def sowing_of(desk: Desk, wish: SowWish) -> tuple[Sowing, str]:
     if count is None:
         raise RefusedError("say how many trays were sown: --trays N")
     lot = wish.lot or (soaked.lot if soaked else None)
-    known = _lot(desk, lot)
+    known = known_lot(desk, lot)
     told = [each for each in (wish.treated, soaked.treated if soaked else None, known.treated if known else None)]
     sowing = Sowing(
         crop=profile.id,
@@ -131,7 +131,7 @@ def sowing_of(desk: Desk, wish: SowWish) -> tuple[Sowing, str]:
 def sow_deed(desk: Desk, lines: list[tuple[Sowing, str]]) -> Deed:
     """Return the entries of some sowings, each with the number of its batch; the desk gathers what is odd."""
     return Deed(
-        entries=tuple(_entry(desk, sowing, batch) for sowing, batch in lines),
+        entries=tuple(sowing_entry(desk, sowing, batch) for sowing, batch in lines),
         said=tuple(_said(desk, sowing, batch) for sowing, batch in lines),
     )
 
@@ -171,7 +171,7 @@ def _sown(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
     return desk.entry_of(EntryKind.SOWN, batch, trays=sowing.trays, spot=sowing.spot, data=data)
 
 
-def _entry(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
+def sowing_entry(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
     """Return the entry of one sowing, and warn of what is odd about it."""
     profile = desk.profiles[sowing.crop]
     soaked = desk.batches.get(batch)
@@ -200,7 +200,7 @@ def _said(desk: Desk, sowing: Sowing, batch: str) -> str:
     )
 
 
-def _lot(desk: Desk, said: str | None) -> Lot | None:
+def known_lot(desk: Desk, said: str | None) -> Lot | None:
     """Return a seed lot of the book, if it is known."""
     return find_lot(lots_of(effective(desk.entries)), said)
 
@@ -209,7 +209,7 @@ def mind_lot(desk: Desk, said: str | None, crop: str, grams: float) -> None:
     """Warn of what speaks against sowing a lot."""
     holds = holds_of(effective(desk.entries))
     today = local_day(desk.at, desk.farm.zone)
-    desk.warnings += lot_warnings(_lot(desk, said), said, holds, crop=crop, grams=grams, today=today)
+    desk.warnings += lot_warnings(known_lot(desk, said), said, holds, crop=crop, grams=grams, today=today)
 
 
 def _soaking(desk: Desk, crop: str, said: str | None) -> Batch | None:

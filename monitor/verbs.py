@@ -6,12 +6,12 @@ from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from monitor.amounts import say_day, say_list, say_trays
+from monitor.amounts import say_day, say_list, say_time, say_trays
 from monitor.batches import Batch, Fate, Part
 from monitor.clock import local_day
 from monitor.errors import NotFoundError
 from monitor.ledger import EntryKind, NewEntry
-from monitor.phases import Move, phase_now, spans
+from monitor.phases import Move, Window, drain_window, phase_now, spans
 from monitor.places import Places
 from monitor.profiles import PhaseKind, Profile
 
@@ -63,6 +63,14 @@ def fits(kind: EntryKind, batch: Batch) -> bool:
     return any(_FITS.get(kind, _any)(part) for part in batch.standing)
 
 
+_DONE_TO = {
+    EntryKind.LOOKED: "looked at",
+    EntryKind.LIGHTS_ON: "brought into the light",
+    EntryKind.NOTED: "written about",
+    EntryKind.NOT_YET: "put off",
+}
+
+
 def choose(said: str | None, kind: EntryKind, batches: Mapping[str, Batch], profiles: Mapping[str, Profile]) -> Batch:
     """Return the batch that a person means: by number, by crop where one such batch fits, or the only one that fits.
 
@@ -72,6 +80,9 @@ def choose(said: str | None, kind: EntryKind, batches: Mapping[str, Batch], prof
     fitting = [batch for batch in batches.values() if fits(kind, batch)]
     if said is not None and said in batches:
         return batches[said]
+    if said is not None and kind is EntryKind.LOOKED:  # a tray in the light is looked over too
+        fitting = [batch for batch in batches.values() if batch.standing]
+    what = _DONE_TO.get(kind, kind.value)
     wanted = None if said is None else said.casefold()
     if wanted is not None:
         fitting = [batch for batch in fitting if wanted in _names(batch, profiles)]
@@ -79,10 +90,10 @@ def choose(said: str | None, kind: EntryKind, batches: Mapping[str, Batch], prof
         return fitting[0]
     listed = say_list([f"{batch.id} ({batch.crop})" for batch in fitting[:8]])
     if fitting:
-        raise NotFoundError(f"several batches can be {kind.value}: {listed}; say which, by its number")
+        raise NotFoundError(f"several batches can be {what}: {listed}; say which, by its number")
     if said is not None:
-        raise NotFoundError(f"no batch {said!r} can be {kind.value}; `traywarden batches` lists them")
-    raise NotFoundError(f"no batch can be {kind.value} now; `traywarden batches` lists them")
+        raise NotFoundError(f"no batch {said!r} can be {what}; `traywarden batches` lists them")
+    raise NotFoundError(f"no batch can be {what} now; `traywarden batches` lists them")
 
 
 def _names(batch: Batch, profiles: Mapping[str, Profile]) -> set[str]:
@@ -114,6 +125,8 @@ _NEXT = {
 
 def next_words(batch: Batch, profile: Profile, *, now: datetime, zone: ZoneInfo) -> tuple[str, ...]:
     """Return what comes next for each part, e.g. ``uncover, usually Fri 27 Nov (Thu 26 Nov to Sat 28 Nov)``."""
+    if batch.sown_at is None and batch.drained_at is not None:
+        return ("sow it today",)
     parts: list[Part | None] = [*batch.standing] if batch.sown_at is not None else [None]
     told: dict[str, int] = {}
     for part in parts:
@@ -121,20 +134,28 @@ def next_words(batch: Batch, profile: Profile, *, now: datetime, zone: ZoneInfo)
             window = span.window
             if (
                 span.move is None
+                or (span.move is Move.DRAIN and batch.drained_at is not None)
                 or (span.move is Move.HARVEST and batch.holds)
                 or window is None
                 or (span.ends_on is not None and span.ends_on < local_day(now, zone))
             ):
                 continue
-            words = (
-                f"{_NEXT[span.move]}, usually {say_day(window.usual)} "
-                f"({say_day(window.earliest)} to {say_day(window.latest)})"
-            )
+            words = f"{_NEXT[span.move]}, {_when(batch, profile, span.move, window, zone)}"
             told[words] = told.get(words, 0) + (part.trays if part else 0)
             break
     if len(told) == 1:
         return tuple(told)
     return tuple(f"{say_trays(trays)}: {words}" for words, trays in told.items())
+
+
+def _when(batch: Batch, profile: Profile, move: Move, window: Window, zone: ZoneInfo) -> str:
+    """Return when a move is due; a soak by its hours."""
+    marks = drain_window(batch, profile) if move is Move.DRAIN else None
+    if marks is not None:
+        return f"usually {say_time(marks[1], zone)}, at the latest {say_time(marks[2], zone)}"
+    if window.earliest == window.latest:
+        return f"on {say_day(window.usual)}"
+    return f"usually {say_day(window.usual)} ({say_day(window.earliest)} to {say_day(window.latest)})"
 
 
 def early_by(batch: Batch, profile: Profile, *, at: datetime, zone: ZoneInfo) -> int:

@@ -8,7 +8,7 @@ from alerts.excursion import DEADBAND, Excursion, excursion, kpa_per_point
 from alerts.findings import Finding, Priority, Tick
 from alerts.judge import judge
 from alerts.reachable import judged_band
-from alerts.recents import recent_of
+from alerts.recents import milder_of_two, recent_of
 from alerts.rules.conditions import ACTION, CONSEQUENCE, NAMES, asked, say_value, who
 from alerts.standing import Stand, sensors_of
 from monitor.profiles import Band, Harm
@@ -50,14 +50,15 @@ def _judge(
     run = outside_now(stand, quantity, sensor, ends, tick)
     if run is None:
         return None
-    held = judge(tick.live, sensor, band.urgent_low, band.urgent_high, _URGENT_HOLD, tick.now)
+    urgent = band.urgent_low, band.urgent_high
+    held = judge(tick.live, sensor, *urgent, _URGENT_HOLD, tick.now, instead=milder_of_two(tick, sensor, *urgent))
     if held is None and run.longest < timedelta(minutes=band.hold_minutes):
         return None
     share = run.dose / harm_from(stand.profile.harm, quantity, is_low=run.is_low)
     if held is None and share < TELL_FROM:
         return None
-    urgent = held is not None or share >= URGENT_FROM
-    return _finding(stand, quantity, sensor, run, share, Priority.URGENT if urgent else Priority.MEDIUM, tick)
+    at_once = held is not None or share >= URGENT_FROM
+    return _finding(stand, quantity, sensor, run, share, Priority.URGENT if at_once else Priority.MEDIUM, tick)
 
 
 def outside_now(
@@ -66,7 +67,7 @@ def outside_now(
     """Return the run outside a span by one sensor that is not over, or None; found once for all batches that ask."""
     key = ("outside", sensor, ends)
     if key not in tick.memo:
-        recent = recent_of(tick, sensor)
+        recent = milder_of_two(tick, sensor, *ends) or recent_of(tick, sensor)
         weight = None
         if quantity is Quantity.HUMIDITY and len(recent.value):
             names = sensors_of(stand, Quantity.TEMPERATURE, tick)
@@ -89,7 +90,7 @@ def _finding(
         batch=stand.batch.id,
         sensor=sensor,
         priority=priority,
-        since=run.since,
+        since=max(run.since, stand.batch.sown_at or run.since),
         value=run.value,
         limit=run.limit,
         harm=share,

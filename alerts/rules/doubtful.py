@@ -11,21 +11,23 @@ from monitor.readings import Quantity, from_ms, to_ms
 _OVER = timedelta(hours=3)
 _INTERVALS = 8
 """Where a sensor speaks so rarely that an hour tells little, so many of its usual intervals are looked at. Ours."""
-_SHARE = 0.05
-_LEAST = 6
+_SHARE = 0.005
+_LEAST = 5.0
+_FAILED_COUNTS = 2.0
+"""What cannot be counts for so many that hardly can. Ours."""
 
 
 def doubtful(tick: Tick) -> tuple[Finding, ...]:
-    """Return the sensors of which a twentieth of the last readings is doubtful; scales have their own rule."""
+    """Return the sensors that were doubtful by themselves several times lately; scales have their own rule."""
     found = []
     for sensor in tick.farm.sensors.values():
         if sensor.quantity is Quantity.WEIGHT:
             continue
         usual = sensor.usual_interval or tick.live.usual_interval(sensor.id) or timedelta(0)
         over = max(_OVER, _INTERVALS * usual)
-        bad, count = tick.live.doubted(sensor.id, tick.now - over)
-        if bad >= _LEAST and bad >= _SHARE * count:
-            found.append(_finding(sensor, bad, count, over, tick))
+        suspect, failed, count = tick.live.odd_by_itself(sensor.id, tick.now - over)
+        if suspect + _FAILED_COUNTS * failed >= max(_LEAST, _SHARE * count):
+            found.append(_finding(sensor, suspect + failed, count, over, tick))
     return tuple(found)
 
 

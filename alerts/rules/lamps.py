@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 
 from alerts.findings import Finding, Priority, Tick
 from alerts.judge import judge
 from alerts.standing import Stand, standing
+from monitor.clock import at_local, local_day
 from monitor.light import LIT_FROM
 from monitor.places import LampHours
 from monitor.profiles import PhaseKind
@@ -38,6 +39,13 @@ def _settled(lamp: LampHours, now: datetime, tick: Tick) -> bool | None:
     return states.pop() if len(states) == 1 else None
 
 
+def _turned_at(clock: time, tick: Tick) -> datetime:
+    """Return when the lamp was last meant to go on, or off."""
+    today = local_day(tick.now, tick.farm.zone)
+    moments = (at_local(day, clock, tick.farm.zone) for day in (today, today - timedelta(days=1)))
+    return next(at for at in moments if at <= tick.now)
+
+
 def _judge_lamp(stand: Stand, lamp: LampHours, sensor: str, threshold: float, tick: Tick) -> Finding | None:
     """Return the finding of one light sensor, or None."""
     should = _settled(lamp, tick.now, tick)
@@ -56,10 +64,10 @@ def _judge_lamp(stand: Stand, lamp: LampHours, sensor: str, threshold: float, ti
         sensor=sensor,
         priority=Priority.URGENT,
         wakes=False,
-        since=outside.since,
+        since=max(outside.since, _turned_at(lamp.on if should else lamp.off, tick)),
         value=outside.value,
         limit=threshold,
-        cause=f"{place} is {'dark' if should else 'lit'}; its lamp's hours are {hours}.",
+        cause=f"{place[:1].upper()}{place[1:]} is {'dark' if should else 'lit'}; its lamp's hours are {hours}.",
         consequence="Stems grow long and pale." if should else "Trays get no night, and dry out faster.",
         action="Look at the lamp, its plug and its clock; mains near water is for an electrician.",
     )

@@ -11,6 +11,9 @@ from alerts.standing import Stand
 from monitor.profiles import Band
 from monitor.readings import Quantity
 
+_STRONG, _SOONER = 20, 2 / 3
+"""So many times the light that a phase bears is told after a share of the time. Ours."""
+
 
 def light_bands(tick: Tick) -> tuple[Finding, ...]:
     """Return every batch whose phase asks for other light than it has had for the band's time."""
@@ -38,7 +41,10 @@ def _lamp_hides(stand: Stand, band: Band, tick: Tick) -> bool:
 
 def _judge(stand: Stand, quantity: Quantity, band: Band, sensor: str, tick: Tick) -> Finding | None:
     """Return the finding of one band by one sensor, or None."""
-    outside = judge(tick.live, sensor, band.low, band.high, timedelta(minutes=band.hold_minutes), tick.now)
+    hold = timedelta(minutes=band.hold_minutes)
+    outside = judge(tick.live, sensor, band.low, band.high, hold, tick.now)
+    if outside is None and band.high is not None:
+        outside = judge(tick.live, sensor, None, band.high * _STRONG, hold * _SOONER, tick.now)
     if outside is None:
         return None
     name = NAMES[(quantity, outside.is_low)]

@@ -1,4 +1,7 @@
-"""A sensor that hangs, that has left its neighbours, or that the lamp warms: it says so itself."""
+"""A sensor that hangs, that has gone from its neighbours, or that the lamp warms: it says so itself.
+
+The last two are read from the flags of its readings, on which no finding of the room is judged meanwhile.
+"""
 
 from __future__ import annotations
 
@@ -8,81 +11,106 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from alerts.findings import Finding, Priority, Tick
-from alerts.recents import half_hours, middles_ms, recent_of
-from monitor.crosscheck import gone_by, lamp_step, off_neighbours
+from alerts.recents import groups, recent_of
+from alerts.rules.conditions import say_value
+from monitor.amounts import say_list
 from monitor.farm import Sensor
 from monitor.loadcell import BIN_MS
-from monitor.readings import Quantity, from_ms, to_ms
+from monitor.neighbours import HELD_AGAINST
+from monitor.readings import Doubt, Flag, Quantity, Reading, from_ms, to_ms
 
-_JUDGED = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
 _HANGS_FROM = timedelta(minutes=90)
 _TIMES_LONGER = 3
 """So many times longer at one number than it ever was before. Ours."""
 _LEAST_READINGS = 12
 _LEAST_KNOWN = timedelta(hours=6)
 _DAMPEST_PCT = 98.0  # air under a cover may stay there
-
-OFF_BY = {Quantity.TEMPERATURE: 2.0, Quantity.HUMIDITY: 10.0}
-"""So far gone from its neighbours a sensor is wrong. Ours. [degC; %RH]"""
-WARMED_BY_C = 4.0
-"""So much warmer under the lamp than its neighbours there. Ours. [degC]"""
-_BACK = timedelta(days=7)
-_LATELY, _BEFORE = 16, 48  # half hours
-_EVERY = 4  # half hours; what moves over days need not be looked at more often
+_FRESH = timedelta(hours=2)
+"""What a sensor said longer ago than that says nothing of it now; that it is silent is a finding of its own."""
 
 
 def odd(tick: Tick) -> tuple[Finding, ...]:
-    """Return the thermometers and humidity sensors that hang, left their neighbours, or are warmed by the lamp."""
+    """Return the thermometers and humidity sensors that hang, have gone from their neighbours, or are lamp-warmed."""
     found = []
     for sensor in tick.farm.sensors.values():
-        if sensor.quantity not in _JUDGED:
+        if sensor.quantity not in HELD_AGAINST:
             continue
-        finding = _judged(sensor, tick)
+        finding = _hangs_once(sensor, tick) or _flagged(sensor, tick)
         if finding is not None:
             found.append(finding)
     return tuple(found)
 
 
-def _judged(sensor: Sensor, tick: Tick) -> Finding | None:
-    """Return what is odd about one sensor, found once in a half hour."""
-    return tick.scales.once(("odd", sensor.id, to_ms(tick.now) // BIN_MS), lambda: _judge(sensor, tick))
+def _hangs_once(sensor: Sensor, tick: Tick) -> Finding | None:
+    """Return that a sensor hangs, found once in a half hour, or None."""
+    return tick.scales.once(("hangs", sensor.id, to_ms(tick.now) // BIN_MS), lambda: _hangs(sensor, tick))
 
 
-def _judge(sensor: Sensor, tick: Tick) -> Finding | None:
-    """Return what is odd about one sensor, or None."""
+def _hangs(sensor: Sensor, tick: Tick) -> Finding | None:
+    """Return that a sensor hangs, or None."""
     since = hangs_since(sensor, tick)
-    if since is not None:
-        value = float(recent_of(tick, sensor.id).value[-1])
-        return _finding(
-            sensor, "sensor is stuck", since, value,
-            f"has shown the very same {value:g} since {since.astimezone(tick.farm.zone):%H:%M}", tick,
-        )  # fmt: skip
-    if sensor.under_cover:
+    if since is None:
         return None
-    return tick.scales.once(
-        ("against others", sensor.id, to_ms(tick.now) // (_EVERY * BIN_MS)), lambda: _against_others(sensor, tick)
-    )
+    value = float(recent_of(tick, sensor.id).value[-1])
+    clock = f"{since.astimezone(tick.farm.zone):%H:%M}"
+    said = f"{_named(sensor, tick)} has shown the very same {value:g} since {clock}."
+    return _wrong(sensor, "sensor is stuck", since, value, said, tick)
 
 
-def _against_others(sensor: Sensor, tick: Tick) -> Finding | None:
-    """Return whether a sensor has left its neighbours, or is warmed by the lamp, or None."""
-    own = half_hours(tick, (sensor.id,), _BACK)
-    others = _neighbours(sensor, tick)
-    off = off_neighbours(own, np.array([half_hours(tick, (each.id,), _BACK) for each in others]).reshape(-1, len(own)))
-    gone = gone_by(off, lately=_LATELY, before=_BEFORE)
-    unit = "°C" if sensor.quantity is Quantity.TEMPERATURE else "points"
-    if abs(gone) >= OFF_BY[sensor.quantity]:
-        said = f"has moved by {gone:+.1f} {unit} against the {len(others)} others of its room in the last days"
-        return _finding(sensor, "sensor disagrees", tick.now, gone, said, tick)
-    lamp = tick.farm.places.lamp(sensor.spot)
-    if sensor.quantity is Quantity.TEMPERATURE and lamp is not None and "/" in sensor.spot:
-        day = off[:48]
-        middles = (from_ms(int(at)).astimezone(tick.farm.zone) for at in middles_ms(tick, len(day)))
-        step = lamp_step(day, np.array([lamp.is_on(middle.time()) for middle in middles]))
-        if step >= WARMED_BY_C:
-            said = f"rises by {step:.1f} °C more than its neighbours when the lamp is on"
-            return _finding(sensor, "sensor is warmed by the lamp", tick.now, step, said, tick)
+def _flagged(sensor: Sensor, tick: Tick) -> Finding | None:
+    """Return what the flag of a sensor's newest reading says of it, or None."""
+    newest = tick.live.newest(sensor.id)
+    if newest is None or tick.now - newest.measured_at > _FRESH:
+        return None
+    if newest.doubt & Doubt.DISAGREES:
+        return _disagrees(sensor, newest, tick)
+    if newest.doubt & Doubt.LAMP_WARMED:
+        return _warmed(sensor, newest, tick)
     return None
+
+
+def _disagrees(sensor: Sensor, newest: Reading, tick: Tick) -> Finding:
+    """Return that a sensor has gone from its neighbours, in words."""
+    others = [each for each in map(tick.live.newest, neighbours(sensor, tick)) if each is not None]
+    shows = f"{_named(sensor, tick)} shows {say_value(sensor.quantity, newest.value, tick)}"
+    values = sorted({say_value(sensor.quantity, each.value, tick): each.value for each in others}.items(), key=_second)
+    span = " to ".join(dict.fromkeys((values[0][0], values[-1][0]))) if values else "nothing"
+    at, rule = newest.measured_at, "sensor disagrees"
+    if sensor.under_cover:
+        why = (
+            "either the trays there heat up by themselves, or it is wrong."
+            if newest.doubt & Doubt.UNSURE
+            else "trays may be warmer than their room, and never so much colder."
+        )
+        said = f"{shows} under the cover and has gone from the open room, which shows {span}: {why}"
+        return _wrong(sensor, rule, at, newest.value, said, tick)
+    if newest.doubt & Doubt.UNSURE:
+        other = say_list([each.sensor for each in others])
+        return _wrong(
+            sensor, rule, at, newest.value,
+            f"{shows}, its only neighbour {other} {span}: they have parted, and of two nobody can say which is right. "
+            "Until it is settled the room is told of only where both are outside.", tick,
+        )  # fmt: skip
+    said = f"{shows} and has gone from its {len(others)} neighbours, which show {span}."
+    return _wrong(sensor, rule, at, newest.value, said, tick)
+
+
+def _second(pair: tuple[str, float]) -> float:
+    """Return by what values are put in order."""
+    return pair[1]
+
+
+def _named(sensor: Sensor, tick: Tick) -> str:
+    """Return which sensor, and where."""
+    return f"Sensor {sensor.id} at {tick.farm.places.name(sensor.spot)}"
+
+
+def neighbours(sensor: Sensor, tick: Tick) -> Sequence[str]:
+    """Return the ids of the sensors that one is held against."""
+    for group in groups(tick):
+        if sensor.id in (*group.judged, *group.covered):
+            return [name for name in group.sensors if name != sensor.id]
+    return []
 
 
 def hangs_since(sensor: Sensor, tick: Tick) -> datetime | None:
@@ -102,42 +130,46 @@ def hangs_since(sensor: Sensor, tick: Tick) -> datetime | None:
     return None
 
 
-def _neighbours(sensor: Sensor, tick: Tick) -> Sequence[Sensor]:
-    """Return the other sensors of a quantity that a sensor is held against: those of its shelf, else of its room."""
-    alike = [
-        other
-        for other in tick.farm.sensors.values()
-        if other.quantity is sensor.quantity and other.id != sensor.id and not other.under_cover
-    ]
-    here = [other for other in alike if other.spot == sensor.spot]
-    room = sensor.spot.split("/")[0]
-    return here if len(here) > 1 else [other for other in alike if other.spot.split("/")[0] == room]
-
-
-def _finding(sensor: Sensor, rule: str, since: datetime, value: float, said: str, tick: Tick) -> Finding:
-    """Return a finding in words."""
-    place = tick.farm.places.name(sensor.spot)
-    lamp = rule == "sensor is warmed by the lamp"
+def _wrong(sensor: Sensor, rule: str, since: datetime, value: float, said: str, tick: Tick) -> Finding:
+    """Return the finding of a sensor that cannot be believed, in words."""
+    newest = tick.live.newest(sensor.id)
+    is_left_out = newest is not None and newest.flag is Flag.SUSPECT and not newest.doubt & Doubt.UNSURE
+    unseen = " Its readings raise no alarm meanwhile." if is_left_out else ""
     return Finding(
         rule=rule,
         spot=sensor.spot,
         batch=None,
         sensor=sensor.id,
-        priority=Priority.MEDIUM if lamp else Priority.URGENT,
+        priority=Priority.URGENT,
         since=since,
         value=value,
         limit=None,
         wakes=False,
-        cause=f"Sensor {sensor.id} at {place} {said}.",
-        consequence=(
-            "It shows the lamp's heat, not the air's."
-            if lamp
-            else f"The {sensor.quantity.value} there may be another than it shows, and nobody is told of it."
-        ),
+        cause=said,
+        consequence=f"The {sensor.quantity.value} there may be another than it shows.{unseen}",
         action=(
-            "Hang it in the shade of a tray or give it a small roof of foil."
-            if lamp
-            else f"Hold another one beside it; look at its cable, battery and drops. Rest it: "
+            f"Hold another one beside it; look at its cable, battery and drops. Rest it: "
             f"traywarden out-of-service {sensor.id}   Check it: traywarden calibrate {sensor.id}"
         ),
+    )
+
+
+def _warmed(sensor: Sensor, newest: Reading, tick: Tick) -> Finding:
+    """Return that the lamp warms a sensor, in words."""
+    return Finding(
+        rule="sensor is warmed by the lamp",
+        spot=sensor.spot,
+        batch=None,
+        sensor=sensor.id,
+        priority=Priority.MEDIUM,
+        since=newest.measured_at,
+        value=newest.value,
+        limit=None,
+        wakes=False,
+        cause=(
+            f"{_named(sensor, tick)} shows {say_value(Quantity.TEMPERATURE, newest.value, tick)}; when the lamp is on "
+            "it rises by far more than its neighbours."
+        ),
+        consequence="It shows the lamp's heat, not the air's, so by day nothing there is judged by it.",
+        action="Hang it in the shade of a tray or give it a small roof of foil.",
     )

@@ -12,6 +12,8 @@ from monitor.readings import Quantity
 FLOOR = timedelta(minutes=30)
 _TIMES = 3
 _SEVERAL = 3
+_OLD = timedelta(minutes=20)
+"""What it speaks of is so long past, as it comes, that its clock is behind and not the network. Ours."""
 
 
 def silence(tick: Tick) -> tuple[Finding, ...]:
@@ -24,15 +26,19 @@ def silence(tick: Tick) -> tuple[Finding, ...]:
         for sensor in tick.farm.sensors.values()
         if sensor.topic is not None and sensor.quantity is not Quantity.BATTERY  # its device speaks for itself
     ]
-    found = []
+    found, behind = [], []
     for sensor in speaking:
-        heard = tick.live.last_heard(sensor.id)
+        heard, came = tick.live.last_heard(sensor.id), tick.live.last_came(sensor.id)
         since = max(heard, tick.watching_since) if heard else tick.watching_since
-        if tick.now - since >= patience(sensor, tick):
+        if tick.now - since < patience(sensor, tick):
+            continue
+        if heard and came and came - heard >= _OLD and tick.now - came < patience(sensor, tick):
+            behind.append(_behind(sensor, heard, came, tick))
+        else:
             found.append(_finding(sensor, heard, since, tick))
     if len(found) == len(speaking) >= _SEVERAL:
         return (_nothing_heard(speaking, max(finding.since for finding in found), tick),)
-    return tuple(found)
+    return (*found, *behind)
 
 
 def patience(sensor: Sensor, tick: Tick) -> timedelta:
@@ -76,4 +82,24 @@ def _finding(sensor: Sensor, heard: datetime | None, since: datetime, tick: Tick
         cause=f"Sensor {sensor.id} at {place} is silent, {last}.",
         consequence=f"Nobody watches the {sensor.quantity.value} there meanwhile.",
         action="Look at its battery, its plug and the network; `traywarden check` lists what is heard.",
+    )
+
+
+def _behind(sensor: Sensor, heard: datetime, came: datetime, tick: Tick) -> Finding:
+    """Return the finding of a sensor that speaks, and only of what is long past."""
+    place = tick.farm.places.name(sensor.spot)
+    minutes = round((came - heard) / timedelta(minutes=1))
+    return Finding(
+        rule="sensor clock is behind",
+        spot=sensor.spot,
+        batch=None,
+        sensor=sensor.id,
+        priority=Priority.URGENT,
+        wakes=False,
+        since=heard,
+        value=None,
+        limit=None,
+        cause=f"Sensor {sensor.id} at {place} speaks, and its newest reading is {minutes} minutes old.",
+        consequence=f"Its {sensor.quantity.value} is not judged as that of now, so nobody watches it there.",
+        action="Set the clock of its node, or leave the time out of what it sends; see whether its radio holds back.",
     )

@@ -4,27 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 from alerts.findings import Tick
 from alerts.holding import HEAD, held_facts
 from alerts.proposals import Proposal
-from dashboards.daypicture import DayPicture, Spread, spread
+from dashboards.daypicture import DayPicture, Panel, Shade, Spread, spread
 from dashboards.facts.measured import Measured, measured, say_value
 from dashboards.pages.ages import is_old, say_age
+from dashboards.pages.batchlog import LogLine, last_words, log_lines
+from dashboards.pages.boards import phase_words
 from dashboards.pages.deeds import DeedForm, deed_forms
-from dashboards.pages.racks import phase_words
 from monitor.amounts import say_day, say_g, say_ml, say_time, say_trays
 from monitor.batches import Batch, Fate, Part
-from monitor.clock import day_number
-from monitor.ledger import Entry, EntryKind, effective
+from monitor.clock import day_number, local_day
+from monitor.ledger import Entry, EntryKind
+from monitor.light import light_days
 from monitor.phases import Standing, phase_now, spans
-from monitor.profiles import PhaseKind, Profile
+from monitor.profiles import PhaseKind, PhasePlan, Profile
 from monitor.reach import NOT_MEASURED
-from monitor.readings import Reading
+from monitor.readings import Quantity, Reading, to_ms
 from monitor.undoing import last_answer
 from monitor.verbs import next_words
 
-_HIDDEN = ("together", "tap", "proposal", "crop", "photo", "task", "misted", "order", "covered_only", "put_back")
+LEAST_LIT_H = 12.0
+"""From so many known hours of whole days on it is said how many were lit. Ours. [h]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,31 +63,6 @@ class PhaseFigures:
     days: str
     lines: tuple[tuple[str, str], ...]
     pours: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LogLine:
-    """One entry of the log.
-
-    Attributes:
-        number: Its number in the ledger.
-        when: When it was done.
-        what: What was done, in words.
-        by: Who entered it.
-        photo: Name of its photo; empty: none.
-        is_gone: It was replaced or withdrawn.
-        note: What became of it, or what it replaced; empty: nothing.
-        asks: What a correction may change: ``trays``, ``grams``, ``ml``.
-    """
-
-    number: int
-    when: str
-    what: str
-    by: str
-    photo: str
-    is_gone: bool
-    note: str
-    asks: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,8 +178,8 @@ def build_batch(
         picture=view,
         phases=tuple(_phases(batch, profile, tick, picture)),
         forms=forms,
-        log=tuple(_log(batch, tick, entries)),
-        last=_last(batch, tick, answer),
+        log=tuple(log_lines(batch, tick, entries)),
+        last=last_words(batch, tick, answer),
         last_number=answer[-1].id if answer else 0,
         units_g="oz" if us else "g",
         units_ml="cups" if us else "ml",
@@ -297,7 +276,7 @@ def _phases(batch: Batch, profile: Profile | None, tick: Tick, picture: DayPictu
             usual = f" of usually {plan.days.usual:g} ({plan.days.low:g} to {plan.days.high:g})"
         guess = ", begin not entered" if span.standing is Standing.PRESUMED else ""
         lines = [
-            (panel.name, _spread_words(found, panel.unit, panel.digits))
+            (panel.name, _spread_words(found, panel.unit, panel.digits) + _lit_words(panel, shade, plan, tick))
             for panel in picture.panels
             if (found := spread(panel, shade.begins_at, shade.ends_at)) is not None
         ]
@@ -316,6 +295,25 @@ def _spread_words(found: Spread, unit: str, digits: int) -> str:
     return f"{mean} {unit} on average, {low} to {high}; known {found.known:.0%} of the time{inside}"
 
 
+_LIGHT = {"light": Quantity.LIGHT, "photon flux": Quantity.PPFD}
+
+
+def _lit_words(panel: Panel, shade: Shade, plan: PhasePlan | None, tick: Tick) -> str:
+    """Return how many hours of its whole days were lit in a phase, beside the profile's; empty for what is no light."""
+    quantity, zone = _LIGHT.get(panel.name), tick.farm.zone
+    first = local_day(shade.begins_at - timedelta(milliseconds=1), zone) + timedelta(days=1)
+    last = local_day(shade.ends_at, zone) - timedelta(days=1)
+    if quantity is None or last < first:
+        return ""
+    trace = panel.traces[0]
+    days = light_days(trace.at_ms, trace.value, quantity, first, last, zone, now_ms=to_ms(shade.ends_at))
+    lit_h, dark_h = sum(day.lit_h for day in days), sum(day.dark_h for day in days)
+    if lit_h + dark_h < LEAST_LIT_H:
+        return ""
+    wanted = f" (the profile has {plan.light_hours.usual:g})" if plan is not None and plan.light_hours else ""
+    return f"; lit {24 * lit_h / (lit_h + dark_h):.1f} h of 24{wanted}"
+
+
 def _pours(batch: Batch, begin_s: float, end_s: float, tick: Tick) -> str:
     """Return what was poured in a phase."""
     pours = [
@@ -326,80 +324,3 @@ def _pours(batch: Batch, begin_s: float, end_s: float, tick: Tick) -> str:
     known = [float(entry.data["ml_per_tray"]) for entry in pours if entry.data.get("ml_per_tray")]
     amount = f", {say_ml(sum(known), tick.farm.units)} a tray in all" if known else ""
     return f"poured {len(pours)} time{'s' if len(pours) > 1 else ''}{amount}"
-
-
-def _log(batch: Batch, tick: Tick, entries: Sequence[Entry]) -> Iterable[LogLine]:
-    """Yield the batch's entries, newest first; what was replaced or withdrawn stays in sight."""
-    holding = {entry.id for entry in effective(entries)}
-    replaced_by = {entry.corrects: entry for entry in entries if entry.corrects is not None}
-    for entry in sorted(entries, key=lambda each: (each.at, each.id), reverse=True):
-        if entry.batch != batch.id or entry.kind is EntryKind.WITHDRAWN:
-            continue
-        gone = entry.id not in holding
-        note = f"corrects number {entry.corrects}" if entry.corrects is not None else ""
-        if gone:
-            later = replaced_by.get(entry.id)
-            why = str(later.data.get("why") or later.data.get("corrected_because") or "") if later else ""
-            what = "withdrawn" if later is None or later.kind is EntryKind.WITHDRAWN else f"see number {later.id}"
-            who = f" by {later.by}" if later else ""
-            note = f"{what}{who}{f': {why}' if why else ''}"
-        yield LogLine(
-            number=entry.id,
-            when=say_time(entry.at, tick.farm.zone),
-            what=say_entry(entry, tick),
-            by=entry.by,
-            photo=str(entry.data.get("photo") or ""),
-            is_gone=gone,
-            note=note,
-            asks=() if gone else _asks(entry),
-        )
-
-
-def _asks(entry: Entry) -> tuple[str, ...]:
-    """Return what a correction of an entry may change."""
-    if entry.kind in (EntryKind.HELD, EntryKind.RELEASED, EntryKind.NOT_YET, EntryKind.REFUSED):
-        return ()
-    found = [] if entry.kind in (EntryKind.SOAKED, EntryKind.DRAINED, EntryKind.NOTED) else ["trays"]
-    if entry.kind in (EntryKind.HARVESTED, EntryKind.WEIGHED):
-        found.append("grams")
-    if entry.kind is EntryKind.WATERED:
-        found.append("ml")
-    return tuple(found)
-
-
-def say_entry(entry: Entry, tick: Tick) -> str:
-    """Return what an entry says, in words."""
-    farm, data = tick.farm, dict(entry.data)
-    said = [entry.kind.value]
-    if entry.trays:
-        said.append(say_trays(entry.trays))
-    if entry.spot:
-        said.append(farm.places.name(entry.spot))
-    if entry.stack:
-        said.append(f"pile {entry.stack}")
-    grams, ml, to = data.pop("grams", None), data.pop("ml_per_tray", None), data.pop("to", None)
-    if grams:
-        said.append(say_g(float(grams), farm.units))
-    if ml:
-        said.append(f"{say_ml(float(ml), farm.units)} each")
-    if to:
-        said.append(f"to {farm.places.name(str(to))}")
-    plain = {"text": "", "why": "", "feel": "", "mark": "", "whom": "to ", "weight_kg": "weight kg ", "lot": "lot "}
-    said += [f"{plain[key]}{data[key]}" for key in plain if data.get(key) not in (None, "", False)]
-    known = (*plain, *_HIDDEN)
-    said += [
-        f"{key.replace('_', ' ')} {value}"
-        for key, value in data.items()
-        if key not in known and value not in (None, "", False)
-    ]
-    return ", ".join(said)
-
-
-def _last(batch: Batch, tick: Tick, answer: Sequence[Entry]) -> str:
-    """Return what whoever looks entered last, if it concerns this batch."""
-    if not any(entry.batch == batch.id for entry in answer):
-        return ""
-    others = sorted({entry.batch for entry in answer if entry.batch and entry.batch != batch.id})
-    also = f" (and of batch {', '.join(others)})" if others else ""
-    mine = [say_entry(entry, tick) for entry in answer if entry.batch == batch.id]
-    return f"{'; '.join(mine)}{also}"

@@ -14,7 +14,7 @@ from alerts.holding import HEAD, held_batches, held_facts
 from alerts.nudges import carry_words
 from alerts.promised import told_instead
 from alerts.rounds import next_round
-from alerts.tasks import Task, TaskKind, Urgency
+from alerts.tasks import Task, TaskKind
 from dashboards.pages.justnow import JustNow, just_now
 from dashboards.pages.walk import Stop, ahead_words, asks, stops_of
 from monitor.amounts import say_list, say_temp, say_time
@@ -98,8 +98,7 @@ class RoundsPage:
 
 def is_due(task: Task, now: datetime) -> bool:
     """Tell whether a task is to be done at this moment: its time has come, and nobody put it off."""
-    off = task.answered_not_yet_until
-    return (task.ask_at <= now or task.urgency is not Urgency.EARLY) and (off is None or off <= now)
+    return task.is_due(now)
 
 
 def rounds_ahead(tick: Tick) -> tuple[datetime, datetime]:

@@ -88,6 +88,7 @@
         headers: { "Content-Type": "application/json", Accept: "application/json", "X-Traywarden-Form": document.body.dataset.form },
         body: JSON.stringify({ sent_at: Date.now(), taps }),
       });
+      if (answer.status === 401) { location.assign("/sign-in"); return; } /* what is kept here is sent after that */
       if (answer.status === 403) { await newToken(); wait = 500; }
       const said = answer.headers.get("content-type")?.startsWith("application/json") ? await answer.json() : {};
       const outcomes = said.outcomes || [];
@@ -108,6 +109,7 @@
 
   async function newToken() {
     const page = await fetch(location.href, { headers: { Accept: "text/html" } });
+    if (page.redirected && new URL(page.url).pathname === "/sign-in") { location.assign("/sign-in"); return; }
     const fresh = new DOMParser().parseFromString(await page.text(), "text/html");
     if (fresh.body.dataset.form) document.body.dataset.form = fresh.body.dataset.form;
   }
@@ -186,6 +188,7 @@
   }
 
   function rang(topics) {
+    if (document.hidden) return; /* a page that nobody sees is fetched anew when it is seen again */
     for (const topic of topics) waiting.add(topic);
     const wanted = [...parts()].some((part) => (part.dataset.on || "").split(" ").some((topic) => waiting.has(topic)));
     if (!wanted) { waiting.clear(); return; }
@@ -193,7 +196,7 @@
     timer = setTimeout(async () => {
       timer = null; waiting.clear();
       try { await refresh(); } catch { lost(); }
-    }, document.hidden ? 2000 : 100);
+    }, 100);
   }
 
   /* 3. the line */

@@ -197,7 +197,7 @@ def _sow_by(house: House, said: Said) -> dict[str, Any]:
 def _holds(house: House, said: Said) -> dict[str, Any]:
     tick = house.lookout.moment(house.clock()).tick
     known = [each for each in holds_of(effective(house.ledger.entries())) if said["all"] or each.ended_at is None]
-    return holds_facts(known, tick.batches)
+    return holds_facts(known, tick.batches, house.ledger.entries())
 
 
 def _lots(house: House, said: Said) -> dict[str, Any]:

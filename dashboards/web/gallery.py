@@ -10,9 +10,10 @@ from datetime import datetime
 
 from alerts.findings import Tick
 from alerts.outbox import OutboxRow
-from dashboards.batchdays import Read, days_of, rounded_down
+from dashboards.batchdays import days_of, rounded_down
 from dashboards.daypicture import DayPicture, content_key
 from dashboards.pictures import Pictures
+from dashboards.waterdays import Read
 from monitor.batches import Batch
 
 Nudges = Callable[[datetime], Sequence[OutboxRow]]

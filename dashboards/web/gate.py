@@ -247,7 +247,7 @@ class Gate:
         path = request.url.path
         if request.state.person is not None or path.startswith(OPEN_TO_ALL):
             return None
-        if path.startswith(("/api/", "/metrics", "/events")):
+        if path.startswith(("/api/", "/metrics", "/events", "/taps")):
             return JSONResponse(
                 {"error": "sign in, or show a token: Authorization: Bearer tw_..."},
                 status_code=401,

@@ -101,6 +101,8 @@ def frame_of(request: Request, house: House) -> Frame:
     """Return the frame of one answer; what is said in it is said once."""
     session = request.state.session
     served = {getattr(route, "path", "") for route in request.app.routes}
+    if not house.farm.sensors:
+        served.discard("/sensors")  # a farm without sensors hears no word of them
     return Frame(
         farm=house.farm.name,
         ways=tuple(way for way in WAYS if way.path in served),

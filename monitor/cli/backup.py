@@ -10,6 +10,7 @@ from monitor import backup as copies
 from monitor.amounts import say_time
 from monitor.cli.common import Context, json_option
 from monitor.stores.historycopy import is_history
+from monitor.stores.photos import is_photo
 from monitor.stores.sqlite import HISTORY_FOLDER
 
 
@@ -28,10 +29,13 @@ def _tell(context: Context, manifest: copies.Manifest, how: str) -> None:
     """Say what a backup holds: each database, the files of packed readings together, and what was amiss."""
     packed = [rows for name, (_, rows) in manifest.files.items() if is_history(name)]
     for name, (_, rows) in manifest.files.items():
-        if not is_history(name):
+        if not is_history(name) and not is_photo(name):
             context.echo(f"{name}: {rows} rows{how}")
     if packed:
         context.echo(f"{HISTORY_FOLDER}: {sum(packed)} readings in {len(packed)} files{how}")
+    photos = sum(is_photo(name) for name in manifest.files)
+    if photos:
+        context.echo(f"photos: {photos}{how}")
     for said in manifest.amiss:
         context.warn(f"AMISS: {said}; an older backup may still have it whole")
 

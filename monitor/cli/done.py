@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 
 import click
 
 from alerts.derive import open_tasks, say_count
 from alerts.nudges import DOING
 from alerts.roundanswers import AnswerLine, answer_lines, is_picked
-from alerts.tasks import Task, TaskKind, is_due
+from alerts.tasks import OF_PROMISES, Task, TaskKind, is_due
 from monitor.amounts import read_g, say_g, say_list, say_ml, say_time, say_trays
 from monitor.cli.common import Context
 from monitor.cli.desk import Desk, common
 from monitor.cli.rounds import tick_of
+from monitor.cli.sown_talk import agreed, begun
 from monitor.errors import RefusedError
-from monitor.ledger import Entry, EntryKind
+from monitor.ledger import Entry, EntryKind, NewEntry
 from monitor.undoing import last_answer, taken_back
 
 
@@ -51,6 +53,29 @@ def _ask_grams(desk: Desk, tasks: list[Task]) -> dict[str, float]:
     return found
 
 
+def _ask_promises(desk: Desk, tasks: Sequence[Task]) -> dict[str, tuple[NewEntry, ...]]:
+    """Ask what was sown for promises, and what was agreed with buyers; return entries by task; Enter leaves one out."""
+    found: dict[str, tuple[NewEntry, ...]] = {}
+    for task in tasks:
+        if task.kind not in OF_PROMISES:
+            continue
+        crop = desk.profiles[task.crop].name.lower()
+        if task.kind is TaskKind.SOW and click.confirm(
+            f"Promise {task.batch}, {say_trays(task.trays)} of {crop}: begun?", default=False
+        ):
+            pending = [entry for entries in found.values() for entry in entries]
+            found[task.key] = begun(desk, _ask, task.crop, task.trays, at=desk.at, by=desk.by, pending=pending)
+        if task.kind is TaskKind.RING and click.confirm(f"Promise {task.batch}, {crop}: rung, and agreed?"):
+            on = date.fromisoformat(task.occurrence)
+            found[task.key] = agreed(desk, _ask, task.batch, on, task.trays, at=desk.at, by=desk.by)
+    return found
+
+
+def _ask(text: str, default: str = "") -> str:
+    """Ask one thing; Enter takes the default."""
+    return str(click.prompt(text, default=default, show_default=bool(default))).strip()
+
+
 def line_words(line: AnswerLine, desk: Desk) -> str:
     """Return what is entered for one task, in one line."""
     task = line.task
@@ -63,7 +88,8 @@ def line_words(line: AnswerLine, desk: Desk) -> str:
         amount = f", {say_ml(float(line.entries[0].data['ml_per_tray'] or 0), desk.farm.units)} each"
     if task.kind is TaskKind.HARVEST and line.entries:
         amount = f", {say_g(sum(float(each.data['grams']) for each in line.entries), desk.farm.units)} in all"
-    return f"{desk.name(desk.batches[task.batch])}: {DOING[task.kind]}{count}{where}{amount}"
+    whose = f"promise {task.batch}" if task.kind in OF_PROMISES else desk.name(desk.batches[task.batch])
+    return f"{whose}: {DOING[task.kind]}{count}{where}{amount}"
 
 
 @click.command(epilog="Example: traywarden done --shelf 1/2   (or: traywarden done --all --except 12,14:water)")
@@ -71,7 +97,7 @@ def line_words(line: AnswerLine, desk: Desk) -> str:
 @click.option("--shelf", metavar="PLACE", help="Only what stands here: 1/2, or a whole rack or room.")
 @click.option("--except", "but", multiple=True, metavar="BATCHES", help="All but these: 12,14 or 12:water.")
 @click.option("--grams", multiple=True, metavar="BATCH=WEIGHT", help="Cut in all: 12=1480. Else harvests are asked.")
-@click.option("--yes", is_flag=True, help="Do not ask; harvests without --grams are left out.")
+@click.option("--yes", is_flag=True, help="Do not ask; harvests without --grams, and promises, are left out.")
 @common
 @click.pass_obj
 def done(
@@ -96,7 +122,11 @@ def done(
         first = answer_lines(tasks, desk.farm.places, at=desk.at, by=desk.by, shelf=place, but=picked, grams=weights)
         harvests = [line.task for line in first if line.task.kind is TaskKind.HARVEST and not line.entries]
         weights |= _ask_grams(desk, [task for task in harvests if not is_picked(task, picked)])
-    lines = answer_lines(tasks, desk.farm.places, at=desk.at, by=desk.by, shelf=place, but=picked, grams=weights)
+    asks = not quiet and everything and place is None
+    own = _ask_promises(desk, [task for task in tasks if not is_picked(task, picked)]) if asks else {}
+    lines = answer_lines(
+        tasks, desk.farm.places, at=desk.at, by=desk.by, shelf=place, but=picked, grams=weights, own=own
+    )
     entered = [line for line in lines if line.entries]
     context.echo(f"Done by {desk.by}, {say_time(desk.at, desk.farm.zone)}:" if entered else "Nothing is left to enter.")
     for line in entered:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from dashboards.facts.holds import holds_facts, reach_json
+from dashboards.trace import build_trace, render
 from monitor.amounts import say_time
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
-from monitor.holding import hold_deed, reach_lines, release_deed
+from monitor.cli.records import write_file
+from monitor.holding import hold_deed, reach_lines, release_deed, seed_left_g
 from monitor.holds import RECALL, holds_of
 from monitor.ledger import effective
 
@@ -23,7 +27,7 @@ def hold(context: Context, lot: str | None, batch: str | None, reason: str, at: 
     """Put a seed lot or a batch on hold: nothing of it is to be cut or delivered until it is released."""
     desk = Desk(context, by, at)
     wanted, deed = hold_deed(desk, lot, batch, reason)
-    desk.note(deed, facts={"hold": reach_json(wanted, desk.batches)})
+    desk.note(deed, facts={"hold": reach_json(wanted, desk.batches, desk.entries)})
 
 
 @click.command(epilog="Example: traywarden release --lot R-77 --reason 'supplier: our lot was not concerned' --by ines")
@@ -38,16 +42,24 @@ def release(context: Context, lot: str | None, batch: str | None, reason: str, a
     desk.note(release_deed(desk, lot, batch, reason))
 
 
-@click.command(epilog="Example: traywarden holds --all")
+@click.command(epilog="Example: traywarden holds --html trace.html")
 @click.option("--all", "everything", is_flag=True, help="Also those that were released.")
+@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page to print.")
 @json_option
 @click.pass_obj
-def holds(context: Context, everything: bool) -> None:
+def holds(context: Context, everything: bool, html: Path | None) -> None:
     """List what is on hold: what of it is still here, and what has gone out, to whom and when."""
     desk = Desk(context, None, None)
     shown = [each for each in holds_of(effective(desk.entries)) if everything or each.ended_at is None]
+    if html is not None:
+        left = {each.id: left_g for each in shown if (left_g := seed_left_g(each, desk.entries)) is not None}
+        write_file(html, render(build_trace(desk.farm, desk.profiles, desk.batches, shown, left, now=desk.now)))
     if context.as_json:
-        context.echo_json(holds_facts(shown, desk.batches))
+        facts = holds_facts(shown, desk.batches, desk.entries)
+        context.echo_json({**facts, "files": [str(html)]} if html else facts)
+        return
+    if html is not None:
+        context.echo(f"Written: {html}. Print it; it has room to note who was rung.")
         return
     if not shown:
         context.echo("Nothing is on hold.")

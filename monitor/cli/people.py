@@ -51,7 +51,7 @@ def cover(
 
 @click.command(epilog="Example: traywarden covers --summary ines")
 @click.option("--all", "everything", is_flag=True, help="Also those that are over.")
-@click.option("--summary", "summary", metavar="NAME", help="Who did what while NAME was away, and what is open now.")
+@click.option("--summary", "summary", metavar="NAME", help="Who did what while NAME was away, and what was left open.")
 @json_option
 @click.pass_obj
 def covers(context: Context, everything: bool, summary: str | None) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -12,21 +12,26 @@ import click
 from alerts.nudges import DOING
 from alerts.outbox_sql import SqlOutbox
 from alerts.roundanswers import answer_entries
-from alerts.tasks import TrayGroup
-from dashboards.sheet import MOST_DAYS, SheetLine, build_sheet, read_lines, render, sheet_lines
-from dashboards.sheetbook import SHEETS_STATE, keep_sheet
+from alerts.tasks import OF_PROMISES, TaskKind, TrayGroup
+from dashboards.sheet import MOST_DAYS, build_sheet, render, sheet_lines
+from dashboards.sheetbook import SHEETS_STATE, keep_numbers, keep_sheet
+from dashboards.sheetlines import FROM_LINE, SheetLine, read_lines
 from monitor.amounts import read_g, say_g, say_time, say_trays
 from monitor.cli.common import Context, json_option
 from monitor.cli.desk import Desk, common
 from monitor.cli.records import write_file
+from monitor.cli.sown_talk import agreed, begun, sown_after
 from monitor.errors import EntryError, NotFoundError, RefusedError
 from monitor.fold import check_append
 from monitor.ledger import EntryKind, NewEntry
+from monitor.profilefile import find_profile
 from monitor.timewords import read_instant
 
 
 @click.command(epilog="Example: traywarden sheet --days 7 --html sheet.html")
-@click.option("--days", type=click.IntRange(1, MOST_DAYS), default=7, show_default=True, help="Today and so many days.")
+@click.option(
+    "--days", type=click.IntRange(1, MOST_DAYS), default=7, show_default=True, help="How many days, today among them."
+)
 @click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page to print.")
 @json_option
 @click.pass_obj
@@ -58,12 +63,16 @@ class _Dialogue:
     entries: list[NewEntry] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
+    numbers: dict[str, str] = field(default_factory=dict)  # of what lines asked to sow: the batches that they became
 
-    def ask(self, text: str, default: str = "", *, show: bool = True) -> str:
+    def ask(self, text: str, default: str = "") -> str:
         """Ask one thing; under --json the questions go to standard error."""
         to_err = self.desk.context.as_json
-        shown = show and bool(default)
-        return str(click.prompt(text, default=default, show_default=shown, err=to_err)).strip()
+        return str(click.prompt(text, default=default, show_default=bool(default), err=to_err)).strip()
+
+    def knows(self, batch: str | None) -> bool:
+        """Tell whether a batch is in the book, or was begun in this dialogue."""
+        return batch is not None and (batch in self.desk.batches or any(each.batch == batch for each in self.entries))
 
 
 def _sheet_of(desk: Desk, said: str | None) -> dict[str, Any]:
@@ -92,7 +101,7 @@ def enter(context: Context, sheet_key: str | None, yes: bool, at: str | None, by
     desk = Desk(context, by, at)
     row = _sheet_of(desk, sheet_key)
     lines = read_lines(row["lines"])
-    talk = _Dialogue(desk=desk, lines={line.number: line for line in lines})
+    talk = _Dialogue(desk=desk, lines={line.number: line for line in lines}, numbers=dict(row.get("numbers") or {}))
     context.echo(f"Sheet {row['key']}, {row['span']}, lines 1 to {len(lines)}. Enter takes what stands in brackets.")
     while said := talk.ask("Which lines? e.g. 1-5,7 (Enter: finished)"):
         try:
@@ -109,6 +118,7 @@ def enter(context: Context, sheet_key: str | None, yes: bool, at: str | None, by
     count = f"{len(talk.said)} line{'' if len(talk.said) == 1 else 's'}"
     noted = f"Noted: {count} of sheet {row['key']}. Wrong? traywarden undo"
     desk.write(talk.entries, [noted], facts={"sheet": row["key"], "left_out": talk.left_out}, quietly=True)
+    keep_numbers(SqlOutbox(desk.ledger.engine), row["key"], talk.numbers, desk.now)
 
 
 def _numbers(said: str, lines: dict[int, SheetLine]) -> list[int]:
@@ -144,6 +154,8 @@ def _take(talk: _Dialogue, chosen: list[SheetLine]) -> None:
     if answer[:1] == "p":
         if len(chosen) > 1:
             raise RefusedError("part is of one line: name that line alone")
+        if chosen[0].kind in OF_PROMISES:
+            raise RefusedError("say done: how many trays is asked then")
         counted = talk.ask(f"How many of the {chosen[0].trays} trays?")
         if not counted.isdigit() or not 0 < int(counted) <= chosen[0].trays:
             raise RefusedError(f"{counted!r}: say a number from 1 to {chosen[0].trays}")
@@ -160,23 +172,21 @@ def _line_words(line: SheetLine, desk: Desk) -> str:
     """Return a line as it is repeated in the dialogue."""
     trays = f", {say_trays(line.trays)}" if line.trays else ""
     when = say_time(line.at, desk.farm.zone)
-    return f"{line.number}: {when}, batch {line.batch} {line.crop}{trays}, {line.place}: {DOING[line.kind]}"
+    what = "promise" if line.kind in OF_PROMISES else "batch"
+    where = f", {line.place}" if line.place and line.kind not in OF_PROMISES else ""
+    return f"{line.number}: {when}, {what} {line.batch} {line.crop}{trays}{where}: {DOING[line.kind]}"
 
 
 def _note(talk: _Dialogue, line: SheetLine, answer: str, trays: int | None, at: datetime, who: str) -> None:
     """Take one line down; what the book would refuse is left out, with the reason."""
+    line = _numbered(talk, line)
     words = _line_words(line, talk.desk)
     if at > talk.desk.now:
         talk.left_out.append(f"{words}: it lies ahead; say when it was done")
         talk.desk.context.warn(f"Not taken: line {line.number} lies ahead; say when it was done")
         return
     grams = _grams(talk, line) if line.asks_grams and answer != "n" else None
-    if answer == "n":
-        data = {"task": line.kind.value.split()[0], "until": None, "text": "on the wall sheet"}
-        new = [NewEntry(kind=EntryKind.NOT_YET, at=at, by=who, batch=line.batch, data=data)]
-    else:
-        groups = line.groups if trays is None else _first_trays(line.groups, trays)
-        new = list(answer_entries(line, groups, at=at, by=who, grams=grams))
+    new = [_put_off(line, at, who)] if answer == "n" else _done(talk, line, trays, at, who, grams)
     try:
         check_append(talk.desk.entries, [*talk.entries, *new], recorded_at=talk.desk.now)
     except EntryError as exc:
@@ -184,9 +194,57 @@ def _note(talk: _Dialogue, line: SheetLine, answer: str, trays: int | None, at: 
         talk.desk.context.warn(f"Not taken: line {line.number}: {exc}")
         return
     talk.entries += new
+    if line.kind is TaskKind.SOW and answer != "n":
+        talk.numbers[f"{FROM_LINE}{line.number}"] = str(new[0].batch)
+        words = f"{words}, as batch {new[0].batch} ({new[0].kind.value})"
     what = "not yet" if answer == "n" else f"{trays} trays done" if trays else "done"
     amount = f", {say_g(grams, talk.desk.farm.units)}" if grams is not None else ""
     talk.said.append(f"{words}: {what}{amount}, {say_time(at, talk.desk.farm.zone)}, {who}")
+
+
+def _numbered(talk: _Dialogue, line: SheetLine) -> SheetLine:
+    """Return a line about what another line asked to sow, with the number and the trays that it was sown under.
+
+    Raises:
+        RefusedError: Nobody knows the number.
+    """
+    if line.sown_by is None:
+        return line
+    batch: str | None = talk.numbers.get(line.batch)
+    if not talk.knows(batch):
+        asked = f"{line.batch} is what line {line.sown_by} asked to sow. Which batch is it now? (Enter: leave out)"
+        batch = talk.ask(asked)
+    if not batch or not talk.knows(batch):
+        raise RefusedError(f"line {line.number}: enter line {line.sown_by} first, or the number of its batch")
+    talk.numbers[line.batch] = batch
+    sown = [each for each in (*talk.desk.entries, *talk.entries) if each.batch == batch]
+    trays = sum(each.trays or 0 for each in sown if each.kind is EntryKind.SOWN) or line.trays
+    return replace(line, batch=batch, trays=trays, groups=(TrayGroup(trays=trays, spot=None),))
+
+
+def _put_off(line: SheetLine, at: datetime, who: str) -> NewEntry:
+    """Return the entry that a line was answered with not yet."""
+    data = {"task": line.kind.value.split()[0], "until": None, "text": "on the wall sheet"}
+    if line.kind in OF_PROMISES:
+        return NewEntry(kind=EntryKind.NOT_YET, at=at, by=who, data={**data, "promise": line.batch})
+    return NewEntry(kind=EntryKind.NOT_YET, at=at, by=who, batch=line.batch, data=data)
+
+
+def _done(
+    talk: _Dialogue, line: SheetLine, trays: int | None, at: datetime, who: str, grams: float | None
+) -> list[NewEntry]:
+    """Return the entries of a line that was done; what was sown, or agreed with a buyer, is asked."""
+    if line.kind is TaskKind.SOW:
+        crop = find_profile(talk.desk.profiles, line.crop).id
+        return list(begun(talk.desk, talk.ask, crop, line.trays, at=at, by=who, pending=talk.entries))
+    if line.kind is TaskKind.RING and line.for_on is not None:
+        return list(agreed(talk.desk, talk.ask, line.batch, line.for_on, line.trays, at=at, by=who))
+    groups = line.groups if trays is None else _first_trays(line.groups, trays)
+    new = list(answer_entries(line, groups, at=at, by=who, grams=grams))
+    soak = talk.desk.batches.get(line.batch)
+    if line.kind is TaskKind.DRAIN and soak is not None and soak.sown_at is None:
+        new += sown_after(talk.desk, talk.ask, soak, at=at, by=who)
+    return new
 
 
 def _grams(talk: _Dialogue, line: SheetLine) -> float | None:

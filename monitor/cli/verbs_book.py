@@ -14,7 +14,8 @@ from monitor.ledger import EntryKind
 from monitor.promises import promises_as_of
 from monitor.timewords import read_day
 
-_TASKS = ("drain", "look", "uncover", "end", "water", "harvest", "clear", "wash", "sow")
+_TASKS = ("drain", "look", "uncover", "end", "water", "harvest", "clear", "wash", "sow", "ring")
+_OF_PROMISES = ("sow", "ring")
 
 
 @click.command("not-yet", epilog="Example: traywarden not-yet 12 uncover --until fri")
@@ -27,13 +28,17 @@ _TASKS = ("drain", "look", "uncover", "end", "water", "harvest", "clear", "wash"
 def not_yet(
     context: Context, batch: str, task: str, until: str | None, why: str, at: str | None, by: str | None
 ) -> None:
-    """Answer a task with "not yet": it is asked again at the next round, or on the day named."""
+    """Answer a task with "not yet": it is asked again at the next round, or on the day named.
+
+    In place of a batch a promise may be named: not-yet P3 sow, not-yet P3 ring.
+    """
     desk = Desk(context, by, at)
     known = promises_as_of(desk.entries, desk.now)
     promise = batch.upper() if batch.upper() in known else None
-    if (task == "sow") != (promise is not None):
+    if (task in _OF_PROMISES) != (promise is not None):
         raise RefusedError(
-            "not-yet P3 sow puts off the sowing of a promise; all other tasks belong to a batch's number"
+            "not-yet P3 sow puts off the sowing of a promise, not-yet P3 ring the call; all other tasks belong to a "
+            "batch's number"
         )
     found = None if promise else desk.batch(batch, EntryKind.NOT_YET)
     day = None if until is None else read_day(until, today=local_day(desk.now, desk.farm.zone), ahead=True)

@@ -1,8 +1,9 @@
 """Files of compacted readings: Parquet, one month each, series that share their instants in one row group.
 
-Columns: ``t`` (instants, ascending, each once a group), then for the n-th series of a group ``v<n>`` (whole decimal
-steps), ``q<n>`` (flag and doubt; null where this series has no reading at that instant) and, only in files that need
-it, ``x<n>`` (values that no decimal step gives back). Which series is where stands in the file's own metadata.
+Columns: ``t`` (instants, ascending, each once a group), then for the n-th series of a group ``v<n>`` (how many decimal
+steps it is above the one before in its row group, with 0, -1, 1, -2 as 0, 1, 2, 3), ``q<n>`` (flag and doubt; null
+where this series has no reading at that instant) and, only in files that need it, ``x<n>`` (values that no decimal
+step gives back). Which series is where stands in the file's own metadata.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ SCHEMA = "traywarden.history/1"
 _KEY = b"traywarden"
 _ROWS = 1 << 16
 _ZSTD = 3
+_ZSTD_VALUES = 15
+"""From here on zstd weighs whether a match pays, and leaves noise to its entropy coder; measured, see DEVELOPERS.md."""
 _MAY_MISS = 0.02
 _FLAG_BITS = 4
 
@@ -112,8 +115,7 @@ class HistoryFile:
         has_misfits = self._file.schema_arrow.get_field_index(f"x{n}") >= 0
         columns = ["t", f"v{n}", f"q{n}", *([f"x{n}"] if has_misfits else [])]
         table = self._file.read_row_group(number, columns=columns, use_threads=False)
-        steps, _ = _numbers(table[f"v{n}"], np.int64)
-        value = values_of(steps, held.places)
+        value = values_of(_steps(*_numbers(table[f"v{n}"], np.int64)), held.places)
         if has_misfits:
             real, misfit = _numbers(table[f"x{n}"], np.float64)
             value = np.where(misfit, real, value)
@@ -157,6 +159,24 @@ def _numbers(column: pa.ChunkedArray, kind: type[Number]) -> tuple[NDArray[Numbe
         return values, np.ones(n, dtype=np.bool_)
     there = np.unpackbits(np.frombuffer(bits, dtype=np.uint8), count=first + n, bitorder="little")[first:]
     return values, there.view(np.bool_)
+
+
+def _folded(steps: NDArray[np.int64], there: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return steps as differences between those that are there, small ones of either sign as small numbers."""
+    out = np.zeros(len(steps), dtype=np.int64)
+    difference = np.diff(steps[there], prepend=0)
+    out[there] = (difference << 1) ^ (difference >> 63)
+    return out
+
+
+def _steps(folded: NDArray[np.int64], there: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return such differences as steps again; 0 where none is there."""
+    if there.all():
+        return np.cumsum((folded >> 1) ^ -(folded & 1))
+    out = np.zeros(len(folded), dtype=np.int64)
+    held = folded[there]
+    out[there] = np.cumsum((held >> 1) ^ -(held & 1))
+    return out
 
 
 # -- writing ---------------------------------------------------------------------------------------------------
@@ -218,14 +238,14 @@ def write_history(
     spread = [[_spread(name, series[name], group.at_ms) for name in group.names] for group in groups]
     has_misfits = any(column.is_real.any() for columns in spread for column in columns)
     schema = _schema(len(groups[0].names), has_misfits)
-    packed = [name for name in schema.names if name[0] in "tv"]
+    values = [name for name in schema.names if name[0] == "v"]
     with pq.ParquetWriter(
         path,
         schema,
         compression="zstd",
-        compression_level=_ZSTD,
+        compression_level={name: _ZSTD_VALUES if name[0] == "v" else _ZSTD for name in schema.names},
         use_dictionary=[name for name in schema.names if name[0] == "q"],
-        column_encoding={name: "DELTA_BINARY_PACKED" for name in packed},
+        column_encoding={"t": "DELTA_BINARY_PACKED"} | {name: "BYTE_STREAM_SPLIT" for name in values},
         write_statistics=["t"],
         write_page_checksum=True,
         store_schema=False,
@@ -275,7 +295,8 @@ def _table(
 
     arrays = [_array(at_ms, pa.timestamp("ms", tz="UTC"))]
     for column in columns:
-        arrays.append(_array(column.steps[rows], pa.int64(), column.is_step[rows]))
+        there = column.is_step[rows]
+        arrays.append(_array(_folded(column.steps[rows], there), pa.int64(), there))
         arrays.append(_array(column.quality[rows], pa.int32(), column.is_there[rows]))
         if has_misfits:
             arrays.append(_array(column.real[rows], pa.float64(), column.is_real[rows]))

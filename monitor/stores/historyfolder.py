@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from monitor.stores.history import HistoryFile
 
-_KEPT_OPEN = 16
+_KEPT_OPEN = 64
 
 
 class HistoryFolder:

@@ -25,6 +25,12 @@ _NAME = re.compile(r"[0-9a-f]{16}\.(?:jpg|jpeg|png|webp)")
 _KINDS = ("JPEG", "PNG", "WEBP")
 
 
+def is_photo(name: str) -> bool:
+    """Tell whether a path below the storage folder is that of a kept photo."""
+    folder, _, rest = name.partition("/")
+    return folder == FOLDER and _NAME.fullmatch(rest) is not None
+
+
 def keep_photo(raw: bytes, storage: Path) -> str:
     """Keep a photo, and return its name: smaller, upright, and without place, camera and time in it.
 

@@ -44,9 +44,19 @@ def sensor_of(key: int) -> int:
     return key >> _DAY_BITS
 
 
-def keys_touched(numbers: NDArray[np.int64], at_ms: NDArray[np.int64]) -> set[int]:
-    """Return the days that some readings fall on, as keys; ``numbers`` are their sensors', both of shape (n,)."""
-    return set(((numbers << _DAY_BITS) + at_ms // DAY_MS + _DAY_ZERO).tolist())
+def keys_touched(sensors: Sequence[int], numbers: Sequence[int], at_ms: NDArray[np.int64]) -> set[int]:
+    """Return the days that some readings fall on, as keys.
+
+    Args:
+        sensors: Numbers of the sensors that the readings are of.
+        numbers: Number of each reading's sensor, n of them.
+        at_ms: Instants, shape (n,). [ms since 1970 UTC]
+    """
+    first, last = int(at_ms.min()) // DAY_MS, int(at_ms.max()) // DAY_MS
+    if first == last:  # as they come in: all of one day
+        return {(sensor << _DAY_BITS) + last + _DAY_ZERO for sensor in sensors}
+    keys = (np.array(numbers, dtype=np.int64) << _DAY_BITS) + at_ms // DAY_MS + _DAY_ZERO
+    return set(np.unique(keys).tolist())
 
 
 # -- one day, packed -------------------------------------------------------------------------------------------

@@ -86,16 +86,11 @@ class SqliteReadingStore:
             return
 
         def work() -> None:
-            numbers = np.array([self._sensor_id(name) for name in block.sensors], dtype=np.int64)[block.sensor_index]
-            self._rolled.mark(self._file.writer, keys_touched(numbers, block.measured_at_ms))
-            rows = zip(
-                numbers.tolist(),
-                block.measured_at_ms.tolist(),
-                block.value.tolist(),
-                block.flag.tolist(),
-                block.doubt.tolist(),
-                strict=True,
-            )
+            of_name = [self._sensor_id(name) for name in block.sensors]
+            numbers = [of_name[index] for index in block.sensor_index.tolist()]
+            at_ms = block.measured_at_ms.tolist()
+            self._rolled.mark(self._file.writer, keys_touched(of_name, numbers, block.measured_at_ms))
+            rows = zip(numbers, at_ms, block.value.tolist(), block.flag.tolist(), block.doubt.tolist(), strict=True)
             self._file.writer.executemany(_UPSERT, rows)
 
         self._change("writing readings to", work)

@@ -13,6 +13,7 @@ import pytest
 from alerts.alarms import TRANSITIONS, Alarm, AlarmState, Happening, move, step
 from alerts.findings import Finding, Priority, Tick
 from alerts.stages import look, news_of
+from alerts.watch import unanswered
 from monitor.farm import Farm
 from monitor.fold import fold
 from monitor.ledger import EntryKind
@@ -278,6 +279,24 @@ def test_a_silent_sensor_is_told_once(cellar: Farm) -> None:
     assert [line.split("|")[0] for line in told] == ["Sensor is silent: rack 1 shelf 2"]
 
 
+def test_a_sensor_whose_clock_is_behind_is_not_silent(cellar: Farm) -> None:
+    """It speaks each minute of what was three quarters of an hour ago: it is told so, and that nobody watches there."""
+    live = LiveBuffer()
+    for minute in range(180):
+        at = START + timedelta(minutes=minute)
+        rows = [Reading(sensor=name, measured_at=at, value=21.0) for name in cellar.sensors if name != "t12"]
+        if minute >= 60:
+            rows.append(Reading(sensor="t12", measured_at=at - timedelta(minutes=45), value=21.0))
+        live.take(Block.from_readings(rows))
+    now = START + timedelta(minutes=180)
+    tick = Tick(now=now, farm=cellar, profiles=PROFILES, batches={}, live=live, watching_since=START)
+
+    found = [finding for finding in look(tick) if finding.sensor == "t12"]
+
+    assert [finding.rule for finding in found] == ["sensor clock is behind"]
+    assert "its newest reading is 45 minutes old" in found[0].cause
+
+
 def test_a_farm_that_hears_nothing_is_told_once_and_not_by_each_sensor(cellar: Farm) -> None:
     """Broker, network or machine: nineteen sensors fall silent together, one finding."""
     live = LiveBuffer()
@@ -327,6 +346,15 @@ def finding(priority: Priority = Priority.MEDIUM) -> Finding:
         rule="too cold", spot="cellar/1/1", batch="1", sensor="t", priority=priority, since=START, value=9.0,
         limit=15.0, cause="c", consequence="d", action="a",
     )  # fmt: skip
+
+
+def test_the_time_to_answer_begins_when_an_alarm_becomes_urgent() -> None:
+    """A finding kept for the round grew urgent hours later, and was passed on in the minute in which it was told."""
+    alarms = step({}, [finding()], START)
+    alarms = step(alarms, [finding(Priority.URGENT)], START + timedelta(hours=2))
+
+    assert unanswered(alarms.values(), START + timedelta(hours=2)) == ()
+    assert len(unanswered(alarms.values(), START + timedelta(hours=2, minutes=15))) == 1
 
 
 def test_a_flickering_value_is_one_alarm() -> None:

@@ -19,7 +19,8 @@ from alerts.tasks import TaskKind
 from collectors.pipeline import CLOCK_TOLERANCE_S, judge_value
 from monitor.clock import local_day
 from monitor.farm import Farm
-from monitor.flagging import FRESH, LIMITS, Kept, flagged
+from monitor.flagger import Flagger, Pending
+from monitor.flagging import Kept
 from monitor.fold import fold_as_of
 from monitor.light import LIT_FROM
 from monitor.live import LiveBuffer
@@ -28,6 +29,7 @@ from monitor.profiles import Profile
 from monitor.readings import Block, Doubt, Quantity, from_ms, to_ms
 from simulated_feeds.roomweek import RoomWeek
 
+_AT_ONCE = 20  # readings that are stored together
 FIRST_LOOK = timedelta(hours=24)
 """The first day of the warm-up is fed, and not looked at."""
 FIXED = {Quantity.TEMPERATURE: (18.0, 27.0), Quantity.HUMIDITY: (40.0, 80.0)}
@@ -99,24 +101,22 @@ def flagged_readings(week: RoomWeek) -> Arrived:
     stamps = np.where(ahead | behind, said.arrival_ms, said.measured_at_ms).tolist()
     wrong = np.where(ahead, int(Doubt.CLOCK_AHEAD), np.where(behind, int(Doubt.CLOCK_BEHIND), 0)).tolist()
     sensors = [farm.sensors[name] for name in said.sensors]
-    states = {index: FRESH for index in range(len(sensors))}
+    flagger, pending = Flagger(farm), Pending()
     rows: list[tuple[int, int, float, int, int]] = []
     came: list[int] = []
-    for arrival, index, at_ms, value, odd in zip(
-        said.arrival_ms.tolist(), said.sensor.tolist(), stamps, said.value.tolist(), wrong, strict=True
+    for number, (arrival, index, at_ms, value, odd) in enumerate(
+        zip(said.arrival_ms.tolist(), said.sensor.tolist(), stamps, said.value.tolist(), wrong, strict=True)
     ):
         judged = judge_value(sensors[index], value)
         if judged is None:
             continue
         kept = Kept(at_ms, judged[0], int(judged[1]), int(judged[2]) | odd)
-        limits = LIMITS.get(sensors[index].quantity)
-        if limits is not None:
-            states[index], kept, revised = flagged(states[index], kept, limits)
-            if revised is not None:
-                rows.append((index, *revised))
-                came.append(arrival)
-        rows.append((index, *kept))
-        came.append(arrival)
+        found = [each for each in reversed(flagger.take(sensors[index], kept, pending)) if each is not None]
+        rows += [(index, *each) for each in found]
+        came += [arrival] * len(found)
+        if number % _AT_ONCE == 0:
+            flagger.settle(pending)
+            pending = Pending()
     return Arrived(Block.from_rows(said.sensors, rows), np.array(came, dtype=np.int64))
 
 

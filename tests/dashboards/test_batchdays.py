@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from alerts.findings import Tick
-from dashboards.batchdays import days_of, deficit_series, half_hours, places_of
+from dashboards.batchdays import days_of, deficit_series
 from dashboards.daypicture import DayPicture, Panel
+from dashboards.stretches import places_of
+from dashboards.waterdays import half_hours
 from monitor.farm import Farm
 from monitor.fold import fold_as_of
 from monitor.ledger import EntryKind, effective

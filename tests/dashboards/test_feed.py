@@ -14,6 +14,7 @@ from ical.calendar_stream import IcsCalendarStream
 
 from alerts.findings import Tick
 from dashboards.feed import FeedEntry, Revision, feed_entries, keep_revisions, read_revisions, revised, to_icalendar
+from dashboards.feedbook import pages_address
 from dashboards.zonerules import clock_changes, zone_component
 from monitor.fold import fold_as_of
 from monitor.ledger import EntryKind, effective
@@ -212,6 +213,24 @@ def test_a_change_begins_by_the_clock_that_goes_until_then() -> None:
     )
 
     assert [change.begins.isoformat() for change in changes[1:]] == ["2026-03-29T01:00:00", "2026-10-25T02:00:00"]
+
+
+@pytest.mark.parametrize(
+    ("pages", "address", "reachable"),
+    [
+        pytest.param("", "http://127.0.0.1:8467", False, id="this machine only"),
+        pytest.param("port = 0", "http://127.0.0.1", False, id="a free port at each start"),
+        pytest.param('address = "0.0.0.0"', "http://127.0.0.1:8467", False, id="all addresses, no name"),
+        pytest.param('address = "192.168.1.20"', "http://192.168.1.20:8467", True, id="an address of the house"),
+        pytest.param('address = "fd00::7"', "http://[fd00::7]:8467", True, id="one of the newer kind"),
+        pytest.param('url = "https://saltcellar.example/"', "https://saltcellar.example", True, id="a name"),
+    ],
+)
+def test_the_address_is_one_that_a_phone_reaches_or_says_that_none_does(
+    pages: str, address: str, reachable: bool
+) -> None:
+    """By what stands under [pages]."""
+    assert pages_address(farm(Path("unused"), more=f"[pages]\n{pages}\n")) == (address, reachable)
 
 
 def test_revisions_are_kept_as_they_are() -> None:

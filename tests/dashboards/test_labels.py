@@ -11,7 +11,7 @@ from typing import Any
 import pypdfium2
 import pytest
 import zxingcpp
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 from alerts.findings import Tick
 from dashboards.labels import SHEETS, Label, LabelPages, label_css, label_sheet, labels_facts, labels_for, render
@@ -19,6 +19,7 @@ from monitor.errors import NotFoundError, RefusedError
 from monitor.fold import fold_as_of
 from monitor.ledger import EntryKind, effective
 from monitor.live import LiveBuffer
+from tests.support.browser import chromium
 from tests.support.farms import Book, farm
 from tests.support.stage import PROFILES
 
@@ -146,41 +147,37 @@ def test_the_facts_name_each_batch_once() -> None:
 
 
 @pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    """Return Debian's Chromium, closed at the end."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"]
-        )
-        yield browser
-        browser.close()
+def browser() -> Iterator[Browser]:
+    """Return Chromium, started once."""
+    with chromium() as found:
+        yield found
 
 
 @pytest.mark.live
 @pytest.mark.xdist_group("browser")
 @pytest.mark.parametrize("size", SHEETS)
-def test_the_printed_sheet_is_read_by_a_scanner(chromium: Browser, tmp_path: Path, size: str) -> None:
+def test_the_printed_sheet_is_read_by_a_scanner(browser: Browser, tmp_path: Path, size: str) -> None:
     """The browser's PDF has the page's size and a page a sheet; at 200 dots an inch each code opens its batch."""
     sheet = SHEETS[size]
     made = pages(size, ("1", 2), ("2", 2), ("3", 2))
     file = tmp_path / "labels.html"
     file.write_text(render(made), encoding="utf-8")
-    page = chromium.new_page()
+    page = browser.new_page()
     page.goto(file.as_uri())
     page.emulate_media(media="print")
     overflowing = page.eval_on_selector_all(
         ".label",
         "all => all.filter(e => e.scrollHeight > e.clientHeight + 1 || e.scrollWidth > e.clientWidth + 1).length",
     )
-    pdf = pypdfium2.PdfDocument(page.pdf(prefer_css_page_size=True, print_background=True))
+    printed = page.pdf(prefer_css_page_size=True, print_background=True)
     page.close()
 
-    read = []
-    for sheet_page in pdf:
-        image = sheet_page.render(scale=200 / 72).to_pil()
-        read += [found.text for found in zxingcpp.read_barcodes(image)]
+    with pypdfium2.PdfDocument(printed) as pdf:
+        sizes = [sheet_page.get_size() for sheet_page in pdf]
+        images = [sheet_page.render(scale=200 / 72).to_pil() for sheet_page in pdf]
+    read = [found.text for image in images for found in zxingcpp.read_barcodes(image)]
 
     assert overflowing == 0
-    assert len(pdf) == len(made.pages)
-    assert pdf[0].get_size() == pytest.approx([mm / 25.4 * 72 for mm in sheet.page_mm], abs=1.0)
+    assert len(sizes) == len(made.pages)
+    assert sizes[0] == pytest.approx([mm / 25.4 * 72 for mm in sheet.page_mm], abs=1.0)
     assert sorted(read) == [f"{BASE}/batch/{batch}" for batch in "112233"]

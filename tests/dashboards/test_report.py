@@ -49,3 +49,4 @@ def test_a_batch_is_told_from_its_entries_and_readings(tmp_path: Path) -> None:
     assert "Simulated" not in html
     assert "food-safety rules" in html
     assert "Simulated" in render(replace(report, is_simulated=True))
+    assert 'id="clip' not in html  # two pictures in one page would share it

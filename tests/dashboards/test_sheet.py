@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from dashboards.sheet import WallSheet, build_sheet, line_facts, read_lines, render, sheet_lines
+from dashboards.sheet import WallSheet, build_sheet, render, sheet_lines
+from dashboards.sheetlines import line_facts, read_lines
 from monitor.ledger import EntryKind, NewEntry
 from monitor.profilefile import shipped_profiles
 from tests.support.farms import Book, farm

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -10,6 +11,8 @@ import pytest
 
 pytest.importorskip("playwright.sync_api")
 
+import pypdfium2
+import zxingcpp
 from playwright.sync_api import Browser, expect
 
 from alerts.alarms_sql import SqlAlarms
@@ -19,6 +22,7 @@ from tests.support.busy import alarm
 from tests.support.houses import NOW
 
 pytestmark = [pytest.mark.live, pytest.mark.xdist_group("browser")]
+expect.set_options(timeout=15_000)  # a busy machine, not a slow page
 PAGES = (
     "/sow",
     "/sow?look=1&crop=radish&trays=8&grams=90&treated=yes",
@@ -72,7 +76,7 @@ def test_a_batch_is_sown_by_taps(farm: Served, browser: Browser) -> None:
         page.get_by_label("Where").select_option("cellar/2/1")
         page.get_by_role("button", name="Show its days").tap()
         expect(page.get_by_text("35 g of seed in each tray, 280 g in all.")).to_be_visible()
-        expect(page.locator(".days li")).to_have_count(5)
+        expect(page.locator(".daylist li")).to_have_count(5)
         assert len(farm.entries(EntryKind.SOWN)) == 2
         page.get_by_role("button", name="It is sown").tap()
         expect(page.get_by_text("Noted: batch 3, 8 trays of radish")).to_be_visible()
@@ -82,6 +86,32 @@ def test_a_batch_is_sown_by_taps(farm: Served, browser: Browser) -> None:
 
         assert [entry.trays for entry in farm.entries(EntryKind.SOWN)] == [6, 4, 8]
         assert phone.errors == []
+
+
+def test_a_label_is_scanned_and_the_batch_uncovered_within_five_seconds(farm: Served, browser: Browser) -> None:
+    """Printed from the page, read by a scanner library, opened, tapped: from the scan to the entry, no typing."""
+    data = {"weight_kg": 5, "order": 1}
+    farm.enter(
+        NewEntry(kind=EntryKind.STACKED, at=NOW - timedelta(days=2), by="ines", batch="1", stack="S1", data=data)
+    )
+    with visit(browser, wide=True) as desk:
+        desk.page.goto(f"{farm.url}/labels?batch=1")
+        desk.page.get_by_role("button", name="Show the page to print").click()
+        printed = desk.page.pdf(prefer_css_page_size=True, print_background=True)
+        assert desk.errors == []
+    with pypdfium2.PdfDocument(printed) as paper:
+        (scanned, *rest) = zxingcpp.read_barcodes(paper[0].render(scale=200 / 72).to_pil())
+    assert len(rest) == 5
+
+    with visit(browser) as phone:
+        began = time.monotonic()
+        phone.page.goto(scanned.text)
+        phone.page.get_by_role("button", name="Uncovered", exact=True).first.tap()
+        until(lambda: len(farm.entries(EntryKind.UNCOVERED)) == 1)
+        took_s = time.monotonic() - began
+
+    assert farm.entries(EntryKind.UNCOVERED)[0].batch == "1"
+    assert took_s < 5
 
 
 def test_an_alarm_is_seen_and_one_put_aside(farm: Served, browser: Browser) -> None:
@@ -175,7 +205,6 @@ def test_axe_finds_nothing_and_nothing_is_too_small_or_too_wide(farm: Served, br
             wide = phone.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
             faults += [f"{path}: {wide} px too wide"] if wide > 0 else []
             faults += [f"{path}: too small: {each}" for each in phone.page.evaluate(SMALL)]
-        expected = [text for text in phone.errors if "404" not in text]
-        faults += expected
+        faults += phone.errors
 
     assert faults == []

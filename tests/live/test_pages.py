@@ -301,3 +301,28 @@ def test_the_whole_life_of_a_batch_by_taps_alone(tmp_path: Path, browser: Browse
         assert [entry.by for entry in farm.entries()] == ["ines"] * len(kinds)
         assert farm.entries(EntryKind.HARVESTED)[0].data["grams"] == 820
         assert phone.errors == []
+
+
+def test_an_answer_of_somebody_who_must_sign_in_again_is_kept_until_then(farm: Served, browser: Browser) -> None:
+    """The password was changed meanwhile: the tap waits in the phone through the sign-in, and is sent after it."""
+    farm.doors.set_password("ines", "salt and light")
+    with visit(browser) as phone:
+        page = phone.page
+
+        def sign_in(password: str) -> None:
+            page.get_by_role("radio", name="ines").check()
+            page.get_by_label("Password").fill(password)
+            page.get_by_role("button", name="Sign in").tap()
+
+        page.goto(farm.url)
+        sign_in("salt and light")
+        page.locator(row(page, "1|uncover")).wait_for()
+        farm.doors.set_password("ines", "light and salt")
+        page.locator(row(page, "1|uncover")).get_by_role("button", name="Done", exact=True).tap()
+        expect(page.get_by_role("heading", name="Who are you?")).to_be_visible()
+        assert farm.entries(EntryKind.UNCOVERED) == []
+
+        sign_in("light and salt")
+
+        expect(page.locator(row(page, "1|uncover"))).to_have_count(0)
+        assert [entry.by for entry in farm.entries(EntryKind.UNCOVERED)] == ["ines"]

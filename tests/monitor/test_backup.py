@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import threading
 import zipfile
@@ -9,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from monitor.backup import backup, copy_ledger, ledger_steps, restore
 from monitor.errors import BackupError, StoreError, StoreUnavailableError
@@ -16,6 +18,7 @@ from monitor.farm import PostgresSettings, StorageSettings
 from monitor.ledger import EntryKind
 from monitor.readings import Block, Reading, to_ms
 from monitor.stores.ledger import open_ledger
+from monitor.stores.photos import keep_photo, read_photo
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.farms import new
 from tests.support.postgres import Postgres
@@ -46,6 +49,29 @@ def test_a_backup_restores_to_the_same_rows(tmp_path: Path) -> None:
     assert (store.count(), ledger.version()) == (50, 1)
     store.close()
     ledger.close()
+
+
+def test_photos_go_with_the_ledger(tmp_path: Path) -> None:
+    """Each in the backup, and back where it was; one that is there already stays; what is no photo stays out."""
+    fill(tmp_path / "a")
+    name = keep_photo(a_photo("green"), tmp_path / "a")
+    other = keep_photo(a_photo("red"), tmp_path / "a")
+    (tmp_path / "a" / "photos" / "notes.txt").write_text("no photo", encoding="utf-8")
+    keep_photo(a_photo("red"), tmp_path / "b")
+
+    manifest = backup(tmp_path / "a", tmp_path / "copy.zip", now=NOW)
+    restore(tmp_path / "copy.zip", tmp_path / "b", now=NOW)
+
+    assert {each for each in manifest.files if each.startswith("photos")} == {f"photos/{name}", f"photos/{other}"}
+    assert read_photo(name, tmp_path / "b") == read_photo(name, tmp_path / "a")
+    assert sorted(each.name for each in (tmp_path / "b" / "photos").iterdir()) == sorted([name, other])
+
+
+def a_photo(colour: str) -> bytes:
+    """Return a small picture of one colour."""
+    written = io.BytesIO()
+    Image.new("RGB", (40, 30), colour).save(written, "PNG")
+    return written.getvalue()
 
 
 def test_a_backup_while_readings_come_in_is_consistent(tmp_path: Path) -> None:

@@ -54,6 +54,21 @@ def test_what_nobody_entered_is_presumed_after_its_latest_day() -> None:
     assert kind_on("2026-03-13") == (PhaseKind.LIGHT, Standing.PRESUMED)
 
 
+def test_what_was_answered_with_not_yet_is_not_presumed_done() -> None:
+    """On its latest day the gel was still shiny; the next morning the program took the tray as uncovered."""
+    book = Book()
+    book.sow(book.at("2026-03-02"), "basil", 4)
+    book.add(EntryKind.NOT_YET, book.at("2026-03-08", "07:40"), data={"task": "uncover", "until": None})
+    batch = fold(book.entries)["1"]
+
+    def kind_on(day: str) -> tuple[PhaseKind, Standing]:
+        span = phase_now(batch, batch.parts[0], PROFILES["basil"], now=book.at(day), zone=book.zone)
+        return span.kind, span.standing
+
+    assert kind_on("2026-03-09") == (PhaseKind.GERMINATION, Standing.ENTERED)
+    assert kind_on("2026-03-10") == (PhaseKind.BLACKOUT, Standing.PRESUMED)
+
+
 def test_an_entry_replaces_a_presumption() -> None:
     """Entered late, with its own day, the uncovering is where the person says."""
     book = Book()

@@ -8,10 +8,11 @@ from datetime import datetime, timedelta
 from alerts.findings import Finding, Tick
 from alerts.stages import look
 from monitor.farm import Farm
+from monitor.flagger import flag_all
 from monitor.fold import fold_as_of
 from monitor.live import LiveBuffer
 from monitor.profilefile import load_profiles
-from monitor.readings import Block, Reading
+from monitor.readings import Block, Flag, Reading
 from monitor.scales import Scales
 from tests.support.farms import Book
 
@@ -39,7 +40,24 @@ def moment(
         hours: How far back.
         every: Their interval.
     """
-    live, scales = LiveBuffer(), Scales(where.sensors)
+    return _tick(where, book, now, said(now, courses, hours=hours, every=every), hours)
+
+
+def flagged_moment(
+    where: Farm,
+    book: Book,
+    now: datetime,
+    courses: Mapping[str, Course | float],
+    *,
+    hours: float = 50,
+    every: timedelta = timedelta(minutes=5),
+) -> Tick:
+    """Return the same with the flags that the readings get; see moment."""
+    return _tick(where, book, now, flag_all(said(now, courses, hours=hours, every=every), where), hours)
+
+
+def said(now: datetime, courses: Mapping[str, Course | float], *, hours: float, every: timedelta) -> Block:
+    """Return what sensors said by their courses, in order of time, each good by itself."""
     count = int(timedelta(hours=hours) / every)
     rows = []
     for name, course in courses.items():
@@ -47,8 +65,13 @@ def moment(
             before = step * every / timedelta(hours=1)
             value = course(before) if callable(course) else course
             if value is not None:
-                rows.append(Reading(sensor=name, measured_at=now - step * every, value=value))
-    block = Block.from_readings(sorted(rows, key=lambda reading: reading.measured_at))
+                rows.append(Reading(sensor=name, measured_at=now - step * every, value=value, flag=Flag.PASS))
+    return Block.from_readings(sorted(rows, key=lambda reading: reading.measured_at))
+
+
+def _tick(where: Farm, book: Book, now: datetime, block: Block, hours: float) -> Tick:
+    """Return a moment before which some readings came."""
+    live, scales = LiveBuffer(), Scales(where.sensors)
     live.take(block)
     scales.take(block)
     return Tick(

@@ -303,6 +303,25 @@ def test_its_days_are_told_in_words_and_drawn_apart(home: Lodge) -> None:
     assert client.get("/batch/2").text.count(address) == text.count(address)  # the same content, the same address
 
 
+def test_hours_of_light_stand_beside_the_profiles(tmp_path: Path) -> None:
+    """Sixteen hours lit a day in the light, by a sensor that was silent for a while."""
+    home = lodge(tmp_path, more=sensor_text("lux", "light", "cellar/1"))
+    home.sow("2", "sunflower", 4, "cellar/1/2", days_ago=9)
+    at = home.clock() - timedelta(days=3)
+    rows = [
+        Reading(sensor="lux", measured_at=when, value=9000.0 if 6 <= when.hour < 22 else 1.0, flag=Flag.PASS)
+        for n in range(432)
+        if not 100 < n < 103 and (when := at + timedelta(minutes=10 * n))
+    ]
+    home.enter(NewEntry(kind=EntryKind.LIGHTS_ON, at=at, by="ines", batch="2"))
+    home.read(Block.from_readings(rows))
+
+    text = home.client().get("/batch/2").text
+    home.close()
+
+    assert "; lit 16.0 h of 24 (the profile has 16)" in text
+
+
 def test_what_is_entered_changes_the_picture_at_once(home: Lodge) -> None:
     """A new mark is a new content."""
     client = home.client()

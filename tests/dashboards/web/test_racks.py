@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from dashboards.pages.racks import RacksPage, TrayGroup, build_racks
+from dashboards.pages.boards import RacksPage, TrayGroup
+from dashboards.pages.racks import build_racks
 from dashboards.web.readings import newest
 from monitor.ledger import EntryKind, NewEntry
 from monitor.readings import Block, Flag, Reading

@@ -260,6 +260,20 @@ def test_import_by_command(cellar: Cellar, tmp_path: Path) -> None:
     assert "no sensor 'x'" in cellar.refuses("import", str(path), "--time", "time", "--map", "f=x", "--zone", "farm")
 
 
+def test_imported_readings_get_all_flags(cellar: Cellar, tmp_path: Path) -> None:
+    """A spike in a file is flagged as one that came over the air would be."""
+    path = tmp_path / "log.csv"
+    lines = [f"2026-01-05 08:{minute:02d},{26 if minute == 4 else 20 + minute / 100}" for minute in range(8)]
+    path.write_text("\n".join(["time,t", *lines]), encoding="utf-8")
+
+    cellar.json("import", str(path), "--time", "time", "--map", "t=air", "--zone", "farm")
+
+    store = SqliteReadingStore(cellar.path.parent / "data" / "readings.db")
+    found = store.read(["air"], datetime(2026, 1, 1, tzinfo=UTC), datetime(2026, 2, 1, tzinfo=UTC))
+    store.close()
+    assert found.flag.tolist() == [1, 1, 1, 1, 3, 1, 1, 1]
+
+
 def test_rebuild_by_command(cellar: Cellar, tmp_path: Path) -> None:
     """Every day that has a reading is rolled up afresh, and said so."""
     path = tmp_path / "log.csv"

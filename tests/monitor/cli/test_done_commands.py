@@ -117,6 +117,18 @@ def test_a_harvest_is_asked_for_grams_and_not_watered_before(cellar: Cellar) -> 
     assert sum(grams) == 1480
 
 
+def test_what_a_deed_of_this_round_brings_is_not_answered_with_it(cellar: Cellar) -> None:
+    """A tray thrown away in the round: the wash comes with the next one, and was entered as done unasked."""
+    cellar.to(5, 7, 35)
+    cellar.says("discard", "1", "--trays", "1", "--spot", "1/3", "--why", "grey fuzz")
+    cellar.to(5, 7, 45)
+
+    entries = cellar.json("done", "--all")["entries"]
+    assert not {"looked", "cleaned"} & {entry["kind"] for entry in entries}
+    cellar.to(5, 17, 5)
+    assert ("1", "wash the shelf") in cellar.due()
+
+
 def test_undo_takes_back_a_single_entry_after_asking(cellar: Cellar) -> None:
     """It is shown first; a no leaves it."""
     cellar.says("water", "1", "--ml", "200")

@@ -25,6 +25,27 @@ class Cellar(Typist):
         self.now = datetime(2026, 3, day, hour, minute, tzinfo=UTC)
 
 
+def test_a_hold_on_paper_accounts_for_every_tray(tmp_path: Path) -> None:
+    """What went out, what was thrown away, what stands; what a person typed is escaped; a release is said."""
+    cellar = Cellar(tmp_path)
+    cellar.says("sow", "radish", "--trays", "8", "--spot", "1/1", "--lot", "R-77", "--untreated")
+    cellar.to(8)
+    cellar.says("deliver", "1", "--trays", "2", "--living", "--whom", "the <corner> table")
+    cellar.says("discard", "1", "--trays", "1", "--why", "dropped")
+    cellar.says("hold", "--lot", "R-77", "--reason", "recalled")
+    page = tmp_path / "trace.html"
+
+    assert "room to note who was rung" in cellar.says("holds", "--html", str(page))
+    html = page.read_text(encoding="utf-8")
+    for title in ("Already gone out: 2 trays", "Thrown away: 1 tray", "Still here: 5 trays"):
+        assert title in html
+    assert "the &lt;corner&gt; table" in html
+    assert "Sown from it: batch 1 radish, 8 trays." in html
+    cellar.says("release", "--lot", "R-77", "--reason", "not ours")
+    cellar.says("holds", "--all", "--html", str(page))
+    assert "Released. Lot R-77" in page.read_text(encoding="utf-8")
+
+
 @pytest.fixture
 def cellar(tmp_path: Path) -> Cellar:
     """Return a farm to type at."""
