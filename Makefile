@@ -4,6 +4,7 @@ SHELL := /bin/bash
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
 .PHONY: bench-alarms bench-ingest bench-pages bench-plan bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-lookback bench-report bench-alarms bench-pages bench-plan bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -21,6 +22,8 @@ help:
 	@echo "make bench-water   judge the tray water on simulated tray lives (SEED=n, LIVES=n), several minutes"
 	@echo "make bench-alarms  judge the alarms on simulated room-weeks (SEED=n, WEEKS=n, LOOK=minutes; WEEK=k prints one)"
 	@echo "make bench-plan    plan 8 weeks of a simulated farm of 50 crops and 200 promises (SEED=n), seconds"
+	@echo "make bench-lookback  judge the look-back on simulated bad batches (SEED=n, CASES=n), some minutes"
+	@echo "make bench-report  time a look-back on a large store (READINGS=n, FOLDER=path keeps it)"
 	@echo "make bench-pages   ask for the pages of a simulated farm of 300 trays (SEED=n), half a minute"
 	@echo "make screenshots   picture every page in Chromium, phone and desk, by day and by night, into screenshots/"
 	@echo "make bench-ingest  readings a second over a real broker, beside a bare callback (READINGS=n, ROUNDS=n), a few minutes"
@@ -49,6 +52,12 @@ bench-ingest: $(STAMP)
 
 bench-alarms: $(STAMP)
 	@$(BIN)/python -m tests.bench.alarms
+
+bench-lookback: $(STAMP)
+	@$(BIN)/python -m tests.bench.lookback
+
+bench-report: $(STAMP)
+	@$(BIN)/python -m tests.bench.report
 
 bench-plan: $(STAMP)
 	@$(BIN)/python -m tests.bench.plan

@@ -259,6 +259,7 @@ _APPLY: dict[EntryKind, Callable[[_Growing, Entry], None]] = {
     EntryKind.LIFTED: _looked,
     EntryKind.MOVED: _moved,
     EntryKind.NOTED: _nothing,
+    EntryKind.OUTCOME: _nothing,
     EntryKind.HARVESTED: _harvested,
     EntryKind.DELIVERED: _delivered,
     EntryKind.DISCARDED: _discarded,

@@ -39,6 +39,7 @@ class EntryKind(StrEnum):
     GERMINATED = "germination test"
     COVER = "cover"
     RECORDED = "recorded"
+    OUTCOME = "outcome"
     NOT_YET = "not yet"
     CALIBRATED = "calibrated"
     REFUSED = "refused"
@@ -77,6 +78,9 @@ class NewEntry:
             LOT: lot, crop, supplier, grams, packed_on, use_by, treated (each of them may be null: not said).
             GERMINATED: lot, germinated, seeds, label_pct. COVER: person, standin, from, to (local days), note.
             RECORDED: what (cold-store temperature, water test, hand-over), temp_c or text.
+            OUTCOME: stand and evenness (0 to 5), off_types_pct, signs (words of monitor.outcomes.SIGNS), went (cut,
+            living or kept), why, photo (its name in the folder of photos); each of them may be missing. SOWN may carry
+            medium (which bag of it).
             CLEANED: with. NOT_YET: task (its key), until (local day or null: the next round), promise (its id, where
             it puts off a task of a promise).
             PROMISED (no batch; the trays are those of the entry): promise (its id), crop, for (local day), whom,

@@ -41,6 +41,7 @@ class SowWish:
         tray_kind: Tray kind id; None: the farm's first.
         grams: Seed in each tray, as a person writes it; None: the profile's usual.
         batch: The soak that is sown, or the batch that this adds trays to; None: a soak of the crop, or a new batch.
+        medium: Which medium, or which bag of it; None: not said.
     """
 
     crop: str
@@ -52,6 +53,7 @@ class SowWish:
     tray_kind: str | None = None
     grams: str | None = None
     batch: str | None = None
+    medium: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +69,7 @@ class Sowing:
         treated: Whether the seed is treated; None: not said.
         tray_kind: Tray kind id.
         seed_g_per_tray: Sowing weight. [g per tray of its kind]
+        medium: Which medium, or which bag of it; None: not said.
     """
 
     crop: str
@@ -77,6 +80,7 @@ class Sowing:
     treated: bool | None
     tray_kind: str
     seed_g_per_tray: float
+    medium: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +123,7 @@ def sowing_of(desk: Desk, wish: SowWish) -> tuple[Sowing, str]:
         treated=next((each for each in told if each is not None), None),
         tray_kind=kind,
         seed_g_per_tray=seed_per_tray(desk, profile, kind, wish.grams),
+        medium=wish.medium,
     )
     return sowing, soaked.id if soaked else next_id(desk.batches)
 
@@ -161,6 +166,7 @@ def _sown(desk: Desk, sowing: Sowing, batch: str) -> NewEntry:
         "supplier": sowing.supplier,
         "treated": sowing.treated,
         "misted": True,
+        **({"medium": sowing.medium} if sowing.medium else {}),
     }
     return desk.entry_of(EntryKind.SOWN, batch, trays=sowing.trays, spot=sowing.spot, data=data)
 

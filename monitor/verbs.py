@@ -58,7 +58,7 @@ def fits(kind: EntryKind, batch: Batch) -> bool:
         return batch.is_over and batch.cleaned_at is None
     if kind is EntryKind.DELIVERED:
         return bool(batch.standing) or batch.trays(Fate.CUT) > 0
-    if kind in (EntryKind.NOTED, EntryKind.NOT_YET):
+    if kind in (EntryKind.NOTED, EntryKind.NOT_YET, EntryKind.OUTCOME):
         return bool(batch.standing) or batch.sown_at is None or batch.is_over
     return any(_FITS.get(kind, _any)(part) for part in batch.standing)
 

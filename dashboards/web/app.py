@@ -38,6 +38,7 @@ GROUPS = (
     "sow",
     "alarms",
     "ahead",
+    "lookback",
 )
 """Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``; one whose forms may be kept in a phone
 and sent later has ``handlers(house) -> dict[path, Handler]`` too (see taps.py)."""

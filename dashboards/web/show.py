@@ -37,6 +37,7 @@ WAYS = (
     Way(path="/racks", name="Racks"),
     Way(path="/alarms", name="Alarms"),
     Way(path="/ahead", name="Ahead"),
+    Way(path="/lookback", name="Look-back"),
     Way(path="/sow", name="Sow"),
     Way(path="/sensors", name="Sensors"),
     Way(path="/labels", name="Labels"),

@@ -66,6 +66,7 @@ COMMANDS: dict[str, Known] = {
     "hold": Known(LEAVING, "Put a seed lot or a batch on hold: no cutting, no delivery.", "monitor.cli.holds:hold"),
     "release": Known(LEAVING, "End a hold, with a reason and a name.", "monitor.cli.holds:release"),
     "holds": Known(LEAVING, "What is on hold, and what of it has gone out.", "monitor.cli.holds:holds"),
+    "outcome": Known(LEAVING, "How a batch turned out: stand, evenness, what was seen.", "monitor.cli.outcome:outcome"),
     "clean": Known(LEAVING, "A place was cleared and washed.", "monitor.cli.verbs_leave:clean"),
     "ready": Known(AHEAD, "What will be ready on coming days, and what is free.", "monitor.cli.ahead:ready"),
     "promise": Known(AHEAD, "Trays are promised to somebody.", "monitor.cli.promise:promise"),
@@ -78,6 +79,11 @@ COMMANDS: dict[str, Known] = {
     "record": Known(BOOK, "A cold-store temperature, a water test, a hand-over line.", "monitor.cli.records:record"),
     "records": Known(BOOK, "What others ask to see, as a page or a table.", "monitor.cli.records:records"),
     "correct": Known(BOOK, "Correct or withdraw an entry.", "monitor.cli.verbs_book:correct"),
+    "lookback": Known(
+        BOOK, "What a batch lived through, and what went wrong by the record.", "monitor.cli.lookback:lookback"
+    ),
+    "season": Known(BOOK, "How many batches came out, by crop, lot, place and month.", "monitor.cli.season:season"),
+    "trace": Known(BOOK, "What a recall needs: one step back, one step forward.", "monitor.cli.season:trace"),
     "light": Known(BOOK, "How long each place was lit, day by day.", "monitor.cli.light:light"),
     "replay": Known(ROOM, "What recorded readings would have brought, by other limits.", "monitor.cli.replay:replay"),
     "cover": Known(ROOM, "Hand somebody's rounds to a stand-in for some days.", "monitor.cli.people:cover"),

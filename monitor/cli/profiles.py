@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
 import click
 
 from dashboards.facts.profiles import profile_facts, profiles_facts
 from monitor.cli.common import Context, json_option
 from monitor.profilefile import find_profile, shipped_texts
 from monitor.profiles import Figure, PhaseKind, Profile, Span
+
+if TYPE_CHECKING:
+    from monitor.suggest import Proposed
 
 COMMON_CARE = (
     "Sow only untreated seed meant for food or shoots.",
@@ -69,6 +75,73 @@ def show(context: Context, crop: str, toml: bool) -> None:
         return
     for line in _lines(profile):
         context.echo(line)
+
+
+@profiles.command(epilog="Example: traywarden profiles suggest basil --toml > profiles/basil.toml")
+@click.argument("crop")
+@click.option("--toml", is_flag=True, help="Print the profile with these figures, to keep in your own folder or not.")
+@json_option
+@click.pass_obj
+def suggest(context: Context, crop: str, toml: bool) -> None:
+    """Propose days, bands and refill point from your own good batches; nothing is changed by itself."""
+    from dashboards.lookbackmake import good_facts
+    from monitor.errors import RefusedError
+    from monitor.service import open_readings
+    from monitor.suggest import LEAST, propose
+    from monitor.suggestfile import suggested_text
+
+    profile = find_profile(context.profiles(), crop)
+    store = open_readings(context.farm())
+    try:
+        good = good_facts(
+            context.farm(), context.profiles(), context.ledger().entries(), profile.id, store, now=context.clock()
+        )
+    finally:
+        store.close()
+    if len(good) < LEAST:
+        raise RefusedError(
+            f"{len(good)} good batches of {profile.id} are over; from {LEAST} on their days and bands are proposed. "
+            "`traywarden outcome` notes how a batch turned out"
+        )
+    proposed = propose(good)
+    text, left_out = suggested_text(_text_of(context, profile), proposed, f"{profile.id}.toml")
+    if toml:
+        click.echo(text, nl=False)
+        return
+    if context.as_json:
+        context.echo_json(
+            {
+                "schema": "traywarden.profile-suggestion/1",
+                "crop": profile.id,
+                "batches": [each.record.batch.id for each in good],
+                "proposed": [{**asdict(each), "phase": each.phase.value if each.phase else None} for each in proposed],
+                "left_out": [each.key for each in left_out],
+                "toml": text,
+            }
+        )
+        return
+    context.echo(f"{profile.name}: proposed by {len(good)} good batches; nothing is changed. Low / usual / high")
+    for each in proposed:
+        context.echo(
+            f"  {_proposed_words(each)}{'; left out: the profile would refuse it' if each in left_out else ''}"
+        )
+    context.echo(f"To keep it: traywarden profiles suggest {profile.id} --toml > profiles/{profile.id}.toml")
+
+
+def _text_of(context: Context, profile: Profile) -> str:
+    """Return the file that a profile comes from."""
+    folder = context.farm().profile_folder
+    own = None if folder is None else folder / profile.origin.split(" (")[0]
+    return own.read_text(encoding="utf-8") if own is not None and own.is_file() else shipped_texts()[profile.id]
+
+
+def _proposed_words(each: Proposed) -> str:
+    """Return one proposed figure with what is behind it."""
+    name = f"{each.phase.value + ', ' if each.phase else ''}{each.key.replace('_', ' ')}"
+    ends = (each.low, each.usual, each.high) if each.usual is not None else (each.low, each.high)
+    figures = " / ".join("-" if value is None else f"{value:g}" for value in ends)
+    middle = f", the middle one between {each.interval[0]:g} and {each.interval[1]:g} (95 %)" if each.interval else ""
+    return f"{name:<30} {figures:<18} {each.batches} batches{middle}"
 
 
 def _span(name: str, span: Span | None, unit: str) -> list[str]:

@@ -85,6 +85,7 @@ def soak(
 @click.option("--treated/--untreated", "treated", default=None, help="Whether the seed is treated.")
 @click.option("--tray-kind", help="Tray kind of farm.toml, if not the first.")
 @click.option("--grams", metavar="WEIGHT", help="Seed in each tray; else the profile's usual.")
+@click.option("--medium", metavar="WHAT", help="Which medium, or which bag of it, e.g. 'coir C-4'.")
 @click.option("--batch", help="The soak that is sown, or the batch that this adds trays to.")
 @click.option("--like", metavar="DAY", help="Everything that was sown on this day, again.")
 @click.option("--change", multiple=True, metavar="'LINE: OPTIONS'", help="With --like: change a line.")
@@ -102,6 +103,7 @@ def sow(
     treated: bool | None,
     tray_kind: str | None,
     grams: str | None,
+    medium: str | None,
     batch: str | None,
     like: str | None,
     change: tuple[str, ...],
@@ -126,6 +128,7 @@ def sow(
         treated=treated,
         tray_kind=tray_kind,
         grams=grams,
+        medium=medium,
         batch=batch,
     )
     desk.note(sow_deed(desk, [sowing_of(desk, wish)]))
@@ -167,6 +170,7 @@ class _ChangeParser(click.Command):
             click.Option(["--lot"]),
             click.Option(["--supplier"]),
             click.Option(["--grams"]),
+            click.Option(["--medium"]),
             click.Option(["--treated/--untreated", "treated"], default=None),
         ]
         super().__init__("--change", params=list(options), add_help_option=False)

@@ -43,6 +43,10 @@ NOUNS = [
     "monitor.traydeeds", "monitor.sensordeeds", "monitor.correcting",
     "monitor.promises", "monitor.supplies", "monitor.ahead", "monitor.sowby",
     "monitor.sowplan", "monitor.sowneeds", "monitor.shelfplan",
+    "monitor.outcomes", "monitor.banded", "monitor.review", "monitor.doses", "monitor.suspects", "monitor.factors",
+    "monitor.comparison", "monitor.season", "monitor.trace", "monitor.suggest", "monitor.heat", "monitor.judging",
+    "dashboards.pages.lookback",
+    "dashboards.seasonpage", "dashboards.lookback", "dashboards.lookbackwords",
 ]  # fmt: skip
 
 
