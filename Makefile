@@ -3,8 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: bench-alarms bench-ingest bench-pages bench-plan bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
-.PHONY: bench-lookback bench-report bench-alarms bench-pages bench-plan bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-alarms bench-ingest bench-lookback bench-pages bench-plan bench-report bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
