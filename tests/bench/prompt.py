@@ -34,7 +34,7 @@ from tests.support.mosquitto import Mosquitto
 RULE = "bench without delay"
 _EVERY = 50
 """One reading in so many is the one that the rule tells of."""
-_FIRST = 10.0
+_FIRST = 3.0
 """The n-th such reading has this and n thousandths. [degC]"""
 
 
@@ -49,7 +49,7 @@ def without_delay(tick: Tick) -> tuple[Finding, ...]:
     number = round((newest.value - _FIRST) * 1000)
     found = Finding(
         rule=f"{RULE} {number}",
-        spot="cellar",
+        spot="cold",
         batch=None,
         sensor="marked",
         priority=Priority.URGENT,
@@ -82,12 +82,12 @@ class Counting:
 
 
 def the_farm(where: Farm, broker: Mosquitto) -> Farm:
-    """Return a farm of a hundred thermometers and the marked one."""
+    """Return a farm of a hundred thermometers, and the marked one in a place of its own, without neighbours."""
     plain = [
         Sensor(id=f"s{n}", quantity=Quantity.TEMPERATURE, spot="cellar", topic=f"b/n{n}", record="v")
         for n in range(100)
     ]
-    marked = Sensor(id="marked", quantity=Quantity.TEMPERATURE, spot="cellar", topic="b/marked", record="v")
+    marked = Sensor(id="marked", quantity=Quantity.TEMPERATURE, spot="cold", topic="b/marked", record="v")
     settings = BrokerSettings(embedded=False, port=broker.port, client_id="bench-prompt")
     return replace(where, sensors={each.id: each for each in (*plain, marked)}, broker=settings)
 
