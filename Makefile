@@ -3,14 +3,14 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: bench-lookback bench-report bench-alarms bench-pages bench-plan bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-alarms bench-ingest bench-lookback bench-pages bench-plan bench-report bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/made-from-lock
 FOLDERS := monitor collectors alerts dashboards simulated_feeds tests
-TEST_PACKAGES := mosquitto mosquitto-clients influxdb openssl chromium postgresql victoria-metrics
+TEST_PACKAGES := mosquitto mosquitto-clients influxdb openssl chromium fonts-dejavu-core postgresql victoria-metrics
 WORKERS ?= 2
 PYTEST ?=
 
@@ -25,6 +25,7 @@ help:
 	@echo "make bench-report  time a look-back on a large store (READINGS=n, FOLDER=path keeps it)"
 	@echo "make bench-pages   ask for the pages of a simulated farm of 300 trays (SEED=n), half a minute"
 	@echo "make screenshots   picture every page in Chromium, phone and desk, by day and by night, into screenshots/"
+	@echo "make bench-ingest  readings a second over a real broker, beside a bare callback (READINGS=n, ROUNDS=n), a few minutes"
 	@echo "make bench-store   readings beside plain rows, InfluxDB and VictoriaMetrics (READINGS=n, SEED=n, FOLDER=where)"
 	@echo "make lock    write requirements.lock anew from pyproject.toml"
 	@echo "make clean   take away the virtual environment and what tools left"
@@ -45,6 +46,9 @@ check: $(STAMP) lint types layers
 bench-water: $(STAMP)
 	@$(BIN)/python -m tests.bench.water
 
+bench-ingest: $(STAMP)
+	@$(BIN)/python -m tests.bench.ingest
+
 bench-alarms: $(STAMP)
 	@$(BIN)/python -m tests.bench.alarms
 
@@ -62,6 +66,7 @@ bench-pages: $(STAMP)
 
 screenshots: $(STAMP)
 	@$(BIN)/python -m tests.support.screenshots
+
 bench-store: $(STAMP) system-packages
 	@$(BIN)/python -m tests.bench.store
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TextIO
+from typing import NamedTuple, TextIO
 from zoneinfo import ZoneInfo
 
 from collectors.csv_fields import MISSING, NumberColumn, Reader, TimeColumn, place_in_zone, read_number
@@ -25,6 +25,16 @@ _BLOCK_ROWS = 5_000
 
 Judge = Callable[[Sensor, float], tuple[float, Flag, Doubt] | None]
 """(sensor, value in the stored unit) -> value to keep, flag, doubt; None: not to be kept."""
+Err = Callable[[int, str], None]
+"""(line, what is wrong with it)."""
+
+
+class FileRow(NamedTuple):
+    """One row whose time could be read: its line, its instant, and (sensor, value in the stored unit) of its fields."""
+
+    line: int
+    at: datetime
+    values: list[tuple[Sensor, float]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +108,10 @@ class Tally:
         self.error_count += 1
         if len(self.errors) < 1_000:
             self.errors.append((line, why))
+
+    def miss(self) -> None:
+        """Count one field without a value."""
+        self.missing += 1
 
     def hand_on(self, at: datetime, flag: Flag) -> None:
         """Count one reading."""
@@ -208,48 +222,72 @@ def read_blocks(
         records_from: Earlier times are kept and marked as a clock behind.
         tally: Counts; filled while the blocks are drawn.
     """
-    place = {name: index for index, name in enumerate(manner.layout.columns)}
     waiting: list[Reading] = []
-    previous: datetime | None = None
-    with open_table(path, wish) as text:
-        for seen, (line, fields) in enumerate(read_rows(text, manner.layout), start=1):
-            line += wish.skip_lines
-            if fields is None:
-                tally.err(line, f"another number of fields than the header's {len(manner.layout.columns)}")
-                continue
-            wall = fields[place[wish.time_column]].strip()
-            at = _instant(wall, line, wish, manner, previous, tally)
-            if at is None:
-                continue
-            previous = at
-            odd = _clock_doubt(at, now, records_from)
-            for name, (sensor, factor, offset) in wish.columns.items():
-                value = _value(fields[place[name]].strip(), name, line, manner, tally)
-                judged = None if value is None else judge(sensor, factor * value + offset)
-                if judged is not None:
-                    kept, flag, doubt = judged
-                    waiting.append(Reading(sensor=sensor.id, measured_at=at, value=kept, flag=flag, doubt=doubt | odd))
-                    tally.hand_on(at, flag)
-            if seen % _BLOCK_ROWS == 0:
-                yield Block.from_readings(waiting)
-                waiting = []
+    for seen, row in enumerate(read_values(path, wish, manner, tally.err, tally.miss), start=1):
+        odd = _clock_doubt(row.at, now, records_from)
+        for sensor, value in row.values:
+            judged = judge(sensor, value)
+            if judged is not None:
+                kept, flag, doubt = judged
+                waiting.append(Reading(sensor=sensor.id, measured_at=row.at, value=kept, flag=flag, doubt=doubt | odd))
+                tally.hand_on(row.at, flag)
+        if seen % _BLOCK_ROWS == 0:
+            yield Block.from_readings(waiting)
+            waiting = []
     yield Block.from_readings(waiting)
 
 
-def _instant(
-    wall: str, line: int, wish: Wish, manner: Manner, previous: datetime | None, tally: Tally
-) -> datetime | None:
-    """Return a row's instant; None where its time cannot be read, which the tally notes."""
+def read_values(
+    path: Path, wish: Wish, manner: Manner, err: Err, miss: Callable[[], None] = lambda: None, *, skip: int = 0
+) -> Iterator[FileRow]:
+    """Yield the rows of a file, in file order; what cannot be read of them goes to ``err``.
+
+    Args:
+        path: The file.
+        wish: What the person asked for.
+        manner: What look_over found.
+        err: Told of each row or field in error.
+        miss: Told of each field without a value.
+        skip: Rows under the header that are passed over.
+    """
+    place = {name: index for index, name in enumerate(manner.layout.columns)}
+    previous: datetime | None = None
+    with open_table(path, wish) as text:
+        for number, (line, fields) in enumerate(read_rows(text, manner.layout)):
+            line += wish.skip_lines
+            if fields is None:
+                if number >= skip:
+                    err(line, f"another number of fields than the header's {len(manner.layout.columns)}")
+                continue
+            wall = fields[place[wish.time_column]].strip()
+            at = _instant(wall, line, wish, manner, previous, err if number >= skip else _unheard)
+            previous = at or previous
+            if at is None or number < skip:
+                continue
+            values = []
+            for name, (sensor, factor, offset) in wish.columns.items():
+                value = _value(fields[place[name]].strip(), name, line, manner, err, miss)
+                if value is not None:
+                    values.append((sensor, factor * value + offset))
+            yield FileRow(line, at, values)
+
+
+def _unheard(_line: int, _why: str) -> None:
+    """Pass over an error that was told before."""
+
+
+def _instant(wall: str, line: int, wish: Wish, manner: Manner, previous: datetime | None, err: Err) -> datetime | None:
+    """Return a row's instant; None where its time cannot be read, which is told."""
     read = manner.read_time(wall)
     if read is None:
-        tally.err(line, f"{wall!r} is no time as the other rows write it")
+        err(line, f"{wall!r} is no time as the other rows write it")
         return None
     if read.tzinfo is None and wish.zone is None:
         place_in_zone(read, None, None)  # refuses the whole file
     try:
         return place_in_zone(read, wish.zone, previous)
     except ImportFileError as exc:
-        tally.err(line, str(exc))
+        err(line, str(exc))
         return None
 
 
@@ -260,14 +298,14 @@ def _clock_doubt(at: datetime, now: datetime, records_from: datetime) -> Doubt:
     return Doubt.CLOCK_BEHIND if at < records_from else Doubt.NONE
 
 
-def _value(text: str, column: str, line: int, manner: Manner, tally: Tally) -> float | None:
-    """Return a field as a number; a missing one is counted, another is an error."""
+def _value(text: str, column: str, line: int, manner: Manner, err: Err, miss: Callable[[], None]) -> float | None:
+    """Return a field as a number; a missing one is told, another is an error."""
     if text.casefold() in MISSING:
-        tally.missing += 1
+        miss()
         return None
     value = read_number(text, manner.decimals[column])
     if value is None:
-        tally.err(line, f"{text[:40]!r} in column {column!r} is no number")
+        err(line, f"{text[:40]!r} in column {column!r} is no number")
     return value
 
 

@@ -50,10 +50,12 @@ class Decoding:
     Attributes:
         values: What could be read.
         faults: What could not, each with how it should look.
+        keeps_times: Its times are never replaced by that of arrival: it comes out of a file, days late.
     """
 
     values: list[Decoded]
     faults: list[str]
+    keeps_times: bool = False
 
 
 def decode(payload: bytes, sensors: Sequence[Sensor], *, topic: str, arrived_s: float) -> list[Decoded]:
@@ -115,6 +117,24 @@ def _form_of(payload: bytes, sensors: Sequence[Sensor], arrived_s: float) -> _Fo
     return _Number(payload, sensors, arrived_s)
 
 
+def records_by_sensor(payload: bytes, sensors: Sequence[Sensor]) -> list[tuple[Sensor, int, float, float]]:
+    """Return what sensors take of a pack: (sensor, place of the record among those with a number, factor, offset).
+
+    It depends on names and units alone, so it holds for every pack that has the same.
+
+    Raises:
+        PayloadError: It is no pack, or a sensor could take any of several records.
+        UnitError: A record's unit is none of its sensor's.
+    """
+    pack = _Pack(payload, 0.0)
+    return [
+        (sensor, place, *_conversion(sensor, record))
+        for sensor in sensors
+        if sensor.pointer is None
+        for place, record in pack.placed(sensor)
+    ]
+
+
 class _Pack:
     """A SenML pack; each sensor takes its own records."""
 
@@ -132,6 +152,11 @@ class _Pack:
             at_s = record.absolute_s(self._arrived_s)
             value = factor * (record.value or 0.0) + offset
             yield Decoded(sensor, value, None if record.is_relative else at_s, at_s)
+
+    def placed(self, sensor: Sensor) -> list[tuple[int, Record]]:
+        """Return the records that a sensor takes, each with its place."""
+        taken = {id(record) for record in self._records_of(sensor)}
+        return [(place, record) for place, record in enumerate(self._records) if id(record) in taken]
 
     def nothing(self) -> str:
         """Return why no sensor took anything."""

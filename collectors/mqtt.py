@@ -12,17 +12,17 @@ import logging
 import queue
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 import paho.mqtt.client as paho
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from collectors.intake import store_all
 from collectors.mqtt_client import Client, connect, new_client
 from collectors.pipeline import Message, Pipeline, Prepared
 from monitor.clock import Clock
-from monitor.errors import BrokerError, ChannelError, RejectedRowsError, StoreError
+from monitor.errors import BrokerError, ChannelError, StoreError
 from monitor.farm import BrokerSettings
 from monitor.readings import Block
 from monitor.stores.protocol import ReadingStore
@@ -32,15 +32,13 @@ log = logging.getLogger(__name__)
 _QUEUE = 20_000
 _BATCH = 5_000
 _PUT_STEP_S, _PUT_STEPS = 1.0, 20  # together less than the keep-alive
-_STOP_STEP_S = 0.1
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 30.0
 _PUBLISH_WITHIN_S = 10.0
 _UNSUPPORTED_VERSION = "Unsupported protocol version"
 _SILENT_REFUSALS = 3  # connections closed without an answer before MQTT 3.1.1 is tried
 
 
-@dataclass(frozen=True, slots=True)
-class _Queued:
+class _Queued(NamedTuple):
     """A message with what its acknowledgement needs."""
 
     message: Message
@@ -88,7 +86,8 @@ class MqttCollector:
         self._port = settings.port if port is None else port
         self._after_commit = after_commit
         self._v5 = speaks_v5
-        self._queue: queue.Queue[_Queued | _Stop | _Fallback] = queue.Queue(maxsize=room)
+        self._queue: queue.SimpleQueue[_Queued | _Stop | _Fallback] = queue.SimpleQueue()  # bounded by _take
+        self._room, self._was_taken = room, threading.Event()
         self._connection = 0
         self._acknowledging = threading.Lock()
         self._was_answered = self._was_refused = False
@@ -122,7 +121,7 @@ class MqttCollector:
             return
         self._stopping.set()
         if self._writer is not None:
-            self._tell_writer_to_end(self._writer, within)
+            self._queue.put(_Stop())
             self._writer.join(within.total_seconds())
         client = self._client
         if client is not None:
@@ -139,18 +138,6 @@ class MqttCollector:
             self.publish(self._settings.heartbeat_topic, self._state("stopped").encode(), retain=True)
         except ChannelError as exc:
             log.warning("heartbeat.not_left why=%s", exc)
-
-    def _tell_writer_to_end(self, writer: threading.Thread, within: timedelta) -> None:
-        """Put the end into the queue, unless the writer has given up on a store that fails and leaves it full."""
-        for _ in range(round(within.total_seconds() / _STOP_STEP_S)):
-            if not writer.is_alive():
-                return
-            try:
-                self._queue.put(_Stop(), timeout=_STOP_STEP_S)
-                return
-            except queue.Full:
-                continue
-        log.warning("writer.not_told why=the queue is full; the broker keeps what is in it")
 
     @property
     def is_connected(self) -> bool:
@@ -310,20 +297,18 @@ class MqttCollector:
     def _take(self, queued: _Queued) -> bool:
         """Put a message into the queue, waiting a while for room; tell whether there was any."""
         for _ in range(_PUT_STEPS):
-            try:
-                self._queue.put(queued, timeout=_PUT_STEP_S)
+            if self._queue.qsize() < self._room:  # nobody else puts messages in
+                self._queue.put(queued)
                 return True
-            except queue.Full:
-                if self._stopping.is_set():
-                    return False
+            if self._stopping.is_set():
+                return False
+            self._was_taken.wait(_PUT_STEP_S)
+            self._was_taken.clear()
         return False
 
     def _ask_for_fallback(self) -> None:
-        """Have the writer go on in MQTT 3.1.1; where the queue is full the broker's next refusal asks again."""
-        try:
-            self._queue.put_nowait(_Fallback())
-        except queue.Full:
-            log.debug("broker.fallback_put_off")
+        """Have the writer go on in MQTT 3.1.1."""
+        self._queue.put(_Fallback())
 
     @staticmethod
     def _break_off(client: paho.Client | None) -> None:
@@ -361,16 +346,17 @@ class MqttCollector:
         """Return the messages that are queued now, one at least, and what ended the taking."""
         batch: list[_Queued] = []
         item = self._queue.get()
-        while True:
-            if not isinstance(item, _Queued):
-                return batch, item
-            batch.append(item)
-            if len(batch) >= _BATCH:
-                return batch, None
-            try:
+        try:
+            while isinstance(item, _Queued):
+                batch.append(item)
+                if len(batch) >= _BATCH:
+                    return batch, None
                 item = self._queue.get_nowait()
-            except queue.Empty:
-                return batch, None
+            return batch, item
+        except queue.Empty:
+            return batch, None
+        finally:
+            self._was_taken.set()
 
     def _commit(self, batch: list[_Queued]) -> bool:
         """Store a batch, trying until it is on disk, then acknowledge it; False: stopped before it was."""
@@ -379,9 +365,10 @@ class MqttCollector:
         wait_s = _FIRST_WAIT_S
         while True:
             try:
-                if stored is None:
-                    stored = self._store_all(messages)
-                self._pipeline.settle(stored)
+                with self._pipeline.turn:
+                    if stored is None:
+                        stored = self._store_all(messages)
+                    self._pipeline.settle(stored)
                 break
             except StoreError as exc:
                 log.error("store.failed messages=%s again_in_s=%s why=%s", len(batch), wait_s, exc)
@@ -397,14 +384,8 @@ class MqttCollector:
         return True
 
     def _store_all(self, messages: list[Message]) -> Prepared:
-        """Store what some messages become; rows that the server refuses for good are to be set aside."""
-        prepared = self._pipeline.prepare(messages)
-        try:
-            self._store.append(prepared.block)
-        except RejectedRowsError as exc:
-            refused = [(Message("store", row.encode(), messages[-1].arrived_at), why) for row, why in exc.rows]
-            prepared.aside.extend(refused)
-        return prepared
+        """Store what some messages become; see store_all."""
+        return store_all(messages, self._pipeline, self._store)
 
     def _hand_on(self, block: Block) -> None:
         """Tell who wants to know of a stored block; what goes wrong there costs no reading."""
@@ -417,9 +398,9 @@ class MqttCollector:
         """Tell the broker that the batch is done; a message of an earlier connection is left out."""
         client = self._client
         with self._acknowledging:
-            for queued in batch:
-                if client is not None and queued.qos > 0 and queued.connection == self._connection:
-                    client.ack(queued.mid, queued.qos)
+            mids = [each.mid for each in batch if each.qos > 0 and each.connection == self._connection]
+            if client is not None and mids:  # no subscription asks for more than QoS 1
+                client.ack_all(mids)
         with self._changed:
             self._committed += len(batch)
             if self._connected:

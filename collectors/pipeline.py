@@ -13,8 +13,10 @@ from collections import Counter, OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import NamedTuple
 
-from collectors.decode import Decoded, decode_each
+from collectors.decode import Decoded, Decoding, decode_each
+from collectors.quickpacks import QuickPacks
 from collectors.routes import Routes
 from monitor.calibration import RAW
 from monitor.errors import StoreError
@@ -33,6 +35,7 @@ _UNCLAIMED_KEPT = 200
 _UNCLAIMED_SHOWN = 200  # bytes of a payload
 _TOPICS_REMEMBERED = 10_000
 _ARRIVAL = int(Doubt.ARRIVAL_TIME)
+_PASS, _NOT_EVALUATED = int(Flag.PASS), int(Flag.NOT_EVALUATED)
 
 _FAIL = {
     Quantity.TEMPERATURE: (-20.0, 60.0),
@@ -55,9 +58,8 @@ Calibrate = Callable[[Sensor, float, int], float]
 """(sensor, value in the stored unit, instant in ms) -> the value that a better instrument would have shown."""
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
-    """One message as the broker handed it over.
+class Message(NamedTuple):
+    """One message as the broker, or another collector, handed it over.
 
     Attributes:
         topic: Its topic.
@@ -65,6 +67,8 @@ class Message:
         arrived_at: When it came (aware UTC).
         retained: The broker had kept it; it is not fresh.
         duplicate: It may have been handed over before (DUP).
+        given: What it says, where its collector has read it already (registers, a row of a file); the payload is
+            then kept for the quarantine only.
     """
 
     topic: str
@@ -72,6 +76,7 @@ class Message:
     arrived_at: datetime
     retained: bool = False
     duplicate: bool = False
+    given: Decoding | None = None
 
 
 @dataclass(slots=True)
@@ -105,6 +110,7 @@ class Prepared:
         dropped: Messages left out, by reason.
         unclaimed: Payloads of topics that no sensor claims, newest last.
         flags: What is to be remembered for the flags of what comes next.
+        revises: A reading of the block, or of an earlier one, has its flag revised by it.
     """
 
     block: Block
@@ -114,6 +120,7 @@ class Prepared:
     dropped: Counter[str] = field(default_factory=Counter)
     unclaimed: OrderedDict[str, bytes] = field(default_factory=OrderedDict)
     flags: Pending = field(default_factory=Pending)
+    revises: bool = False
 
 
 def judge_value(sensor: Sensor, value: float) -> tuple[float, Flag, Doubt] | None:
@@ -134,6 +141,14 @@ def judge_value(sensor: Sensor, value: float) -> tuple[float, Flag, Doubt] | Non
     return value, Flag.PASS, Doubt.NONE
 
 
+def sure_span(sensor: Sensor) -> tuple[float, float]:
+    """Return the span within which judge_value keeps a sensor's value as it is, and passes it. [stored unit]."""
+    low, high = _FAIL[sensor.quantity]
+    if sensor.quantity is Quantity.HUMIDITY:
+        return low, 100.0
+    return _SUSPECT.get(sensor.quantity, (low, high))
+
+
 def as_measured(_sensor: Sensor, value: float, _at_ms: int) -> float:
     """Return a value unchanged: no sensor is calibrated."""
     return value
@@ -152,10 +167,13 @@ class Pipeline:
         self.routes = Routes(farm.sensors.values())
         self._records_from_s = farm.records_from.timestamp()
         self._quarantine, self._latest, self._calibrate = quarantine, latest, calibrate
+        self._quick = QuickPacks(self.routes.of, sure_span)
         self._untimed: dict[str, bytes] = {}
         self._flagger = Flagger(farm)
         self._counters = Counters()
         self._counting = threading.Lock()
+        self.turn = threading.Lock()
+        """Held by a collector from prepare to settle: what is remembered of a series is for one at a time."""
 
     def remember(self, block: Block) -> None:
         """Take in what is stored of the last days, so that a restart changes no flag; before the first message."""
@@ -185,13 +203,14 @@ class Pipeline:
         rows: list[Row] = []
         for message in messages:
             try:
-                rows.extend(self._rows_of(message, names, prepared))
+                if not self._quick_rows(message, names, prepared, rows):
+                    rows.extend(self._rows_of(message, names, prepared))
             except StoreError:
                 raise
             except Exception as exc:  # a message that trips our own code costs itself only
                 log.exception("pipeline.failed topic=%s", message.topic)
                 prepared.aside.append((message, f"our own fault, please report it: {exc!r:.200}"))
-        if prepared.flags.series:  # a revised flag may meet its own reading in one block: a store is given one of them
+        if prepared.revises:  # a revised flag may meet its own reading in one block: a store is given one of them
             rows = list({(row[0], row[1]): row for row in rows}.values())
         prepared.block = Block.from_rows(tuple(names), rows)
         return prepared
@@ -226,23 +245,59 @@ class Pipeline:
             self._counters.quarantined += 1
         log.warning("message.quarantined topic=%s why=%s", message.topic, why)
 
+    def _quick_rows(self, message: Message, names: dict[str, int], prepared: Prepared, rows: list[Row]) -> bool:
+        """Add the readings of a pack of the usual form; False, and nothing is added: it is to go the long way.
+
+        What comes of it is what _rows_of makes of it.
+        """
+        if message.given is not None:
+            return False
+        newest_s = message.arrived_at.timestamp() + CLOCK_TOLERANCE_S
+        quick = self._quick.read(message.topic, message.payload, self._records_from_s, newest_s)
+        if quick is None:
+            return False
+        values, times_s = quick.values, quick.times_s
+        flags, calibrate = prepared.flags, self._calibrate
+        for at, sensor, name, factor, offset, low, high, limits in quick.takes:
+            at_ms = round(times_s[at] * 1000)
+            measured = factor * values[at] + offset
+            value = measured if calibrate is as_measured else calibrate(sensor, measured, at_ms)
+            if value != measured:
+                rows.append((names.setdefault(name + RAW, len(names)), at_ms, measured, _NOT_EVALUATED, 0))
+            flag, odd = _PASS, 0
+            if not low <= value <= high:
+                judged = judge_value(sensor, value)
+                if judged is None:
+                    prepared.aside.append((message, f"the value of sensor {name} is no finite number"))
+                    continue
+                value, flag, odd = judged[0], int(judged[1]), int(judged[2])
+            place = names.setdefault(name, len(names))
+            if limits is None:
+                rows.append((place, at_ms, value, flag, odd))
+                continue
+            now, revised = self._flagger.take(sensor, Kept(at_ms, value, flag, odd), flags)
+            if revised is not None:
+                prepared.revises = True
+                rows.append((place, *revised))
+            if now is not None:
+                rows.append((place, *now))
+        return True
+
     def _rows_of(self, message: Message, names: dict[str, int], prepared: Prepared) -> Sequence[Row]:
         """Return a message's readings as rows, and note in ``prepared`` what else is to be done about it."""
-        sensors = self.routes.of(message.topic)
-        if not sensors:
-            prepared.dropped["topic that no sensor claims"] += 1
-            prepared.unclaimed[message.topic] = message.payload[:_UNCLAIMED_SHOWN]
-            prepared.unclaimed.move_to_end(message.topic)
+        found = message.given or self._decoded(message, prepared)
+        if found is None:
             return ()
         arrived_s = message.arrived_at.timestamp()
-        found = decode_each(message.payload, sensors, topic=message.topic, arrived_s=arrived_s)
-        faults = found.faults
+        faults = list(found.faults)
         clocks = [self._wrong_clock(each, arrived_s) for each in found.values]
-        kept = self._fresh(message, list(zip(found.values, clocks, strict=True)), prepared)
+        kept = list(zip(found.values, clocks, strict=True))
+        if not found.keeps_times:
+            kept = self._fresh(message, kept, prepared)
         newest_wrong_s = max((each.at_s for each, wrong in kept if wrong), default=0.0)
         rows = []
         for each, wrong in kept:
-            at_ms = _instant_ms(each, message, newest_wrong_s if wrong else None)
+            at_ms = _instant_ms(each, message, newest_wrong_s if wrong and not found.keeps_times else None)
             corrected = self._calibrate(each.sensor, each.value, at_ms)
             judged = judge_value(each.sensor, corrected)
             if judged is None:
@@ -256,12 +311,23 @@ class Pipeline:
             place = names.setdefault(each.sensor.id, len(names))
             kept_now, revised = self._flagger.take(each.sensor, Kept(at_ms, value, int(flag), odd), prepared.flags)
             if revised is not None:
+                prepared.revises = True
                 rows.append((place, *revised))
             if kept_now is not None:
                 rows.append((place, *kept_now))
         if faults:
             prepared.aside.append((message, "; ".join(faults)))
         return rows
+
+    def _decoded(self, message: Message, prepared: Prepared) -> Decoding | None:
+        """Return what a message says to the sensors of its topic; None where no sensor claims it, which is noted."""
+        sensors = self.routes.of(message.topic)
+        if sensors:
+            return decode_each(message.payload, sensors, topic=message.topic, arrived_s=message.arrived_at.timestamp())
+        prepared.dropped["topic that no sensor claims"] += 1
+        prepared.unclaimed[message.topic] = message.payload[:_UNCLAIMED_SHOWN]
+        prepared.unclaimed.move_to_end(message.topic)
+        return None
 
     def _wrong_clock(self, decoded: Decoded, arrived_s: float) -> Doubt:
         """Return what is wrong with a device's clock, if anything."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from monitor.farm import Sensor
+from monitor.feeds import PUSHED
 
 _REMEMBERED = 10_000
 
@@ -36,27 +37,44 @@ def covers(wide: str, narrow: str) -> bool:
 
 
 class Routes:
-    """The sensors of a farm by topic; answers are remembered, bounded."""
+    """The sensors of a farm by topic; plain topics are looked up, filters with + or # tried; answers are remembered."""
 
     def __init__(self, sensors: Iterable[Sensor]) -> None:
         """Take the sensors that have a topic."""
         self._sensors = tuple(sensor for sensor in sensors if sensor.topic is not None)
+        self._plain: dict[str, list[int]] = {}
+        self._wide: list[tuple[int, str]] = []
+        for place, sensor in enumerate(self._sensors):
+            topic = sensor.topic or ""
+            if _is_wide(topic):
+                self._wide.append((place, topic))
+            else:
+                self._plain.setdefault(topic, []).append(place)
         self._known: dict[str, tuple[Sensor, ...]] = {}
 
     @property
     def filters(self) -> tuple[str, ...]:
         """Return the topic filters to subscribe to: one that lies within another is left out.
 
-        A broker may hand a message over once for each filter that takes it ([MQTT5] 3.3.4).
+        A broker may hand a message over once for each filter that takes it ([MQTT5] 3.3.4). What devices push over
+        HTTP is not asked of a broker.
         """
-        all_ = tuple(dict.fromkeys(sensor.topic for sensor in self._sensors if sensor.topic is not None))
-        return tuple(each for each in all_ if not any(other != each and covers(other, each) for other in all_))
+        topics = [sensor.topic for sensor in self._sensors if sensor.topic is not None]
+        all_ = tuple(dict.fromkeys(topic for topic in topics if not topic.startswith(PUSHED)))
+        wide = [each for each in all_ if _is_wide(each)]  # no other takes more than itself
+        return tuple(each for each in all_ if not any(other != each and covers(other, each) for other in wide))
 
     def of(self, topic: str) -> tuple[Sensor, ...]:
-        """Return the sensors that a topic feeds; empty where no sensor claims it."""
+        """Return the sensors that a topic feeds, in the farm's order; empty where no sensor claims it."""
         found = self._known.get(topic)
         if found is None:
-            found = tuple(s for s in self._sensors if s.topic is not None and matches(s.topic, topic))
+            places = [*self._plain.get(topic, ()), *(place for place, wide in self._wide if matches(wide, topic))]
+            found = tuple(self._sensors[place] for place in sorted(places))
             if len(self._known) < _REMEMBERED:
                 self._known[topic] = found
         return found
+
+
+def _is_wide(topic: str) -> bool:
+    """Tell whether a filter takes more than one topic."""
+    return "+" in topic or "#" in topic

@@ -19,7 +19,7 @@ RELATIVE_BELOW = 2**28
 """Times under this many seconds are relative to now. Source: [RFC8428] section 4.5.3."""
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
-_KNOWN = frozenset(("bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut"))
+LABELS = frozenset(("bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut"))
 _NUMBERS = ("bt", "bv", "bs", "bver", "v", "s", "t", "ut")
 _TEXTS = ("bn", "bu", "n", "u", "vs", "vd")
 _VALUES = ("v", "vs", "vb", "vd")
@@ -67,7 +67,7 @@ def _fault(number: int, what: str) -> PayloadError:
 def _check_types(number: int, record: dict[str, Any]) -> None:
     """Refuse fields of a wrong type, and unknown ones that must be understood."""
     for label, value in record.items():
-        if label not in _KNOWN:
+        if label not in LABELS:
             if label.endswith("_"):
                 raise _fault(number, f"field {label!r} must be understood, and is not")
             continue

@@ -19,7 +19,15 @@ from typing import TYPE_CHECKING, Any
 from monitor.errors import BackupError
 from monitor.farm import StorageSettings
 from monitor.stores.engine import LEDGER_FILE
-from monitor.stores.historycopy import check_whole, files_of, is_history, look_at, put_in_place, undisturbed
+from monitor.stores.historycopy import (
+    check_whole,
+    files_of,
+    holds_files,
+    is_history,
+    look_at,
+    put_in_place,
+    undisturbed,
+)
 from monitor.stores.photos import FOLDER as PHOTOS
 from monitor.stores.photos import is_photo
 from monitor.stores.sqlite import HISTORY_FOLDER, READINGS_FILE
@@ -238,8 +246,9 @@ def restore(
     """
     with _opened(path) as (archive, manifest):
         here = [name for name in _COUNTED if name in manifest.files and (name != LEDGER_FILE or load_ledger is None)]
-        places = [*here, *([HISTORY_FOLDER] if READINGS_FILE in here else [])]
-        present = [name for name in places if (folder / name).exists()]
+        present = [name for name in here if (folder / name).exists()]
+        if READINGS_FILE in here and holds_files(folder):
+            present.append(HISTORY_FOLDER)
         if present and not overwrite:
             raise BackupError(
                 f"{folder} holds {' and '.join(present)} already; stop the service and say --overwrite to put "

@@ -8,6 +8,7 @@ TraywardenError                 anything we raise on purpose; its text says what
 ├── ConfigError                 farm.toml or a crop profile has faults; carries all of them
 ├── PayloadError                a message that cannot be read as a reading
 ├── UnitError                   a unit that cannot be converted to the quantity's own
+├── FeedError                   a Modbus line, watched folder or pushing device that cannot be read
 ├── ImportFileError             a file that cannot be read as a table of readings
 ├── StoreError                  a database that did not do what was asked
 │   ├── NewerSchemaError        the database was written by a newer version
@@ -25,6 +26,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 
 class TraywardenError(Exception):
@@ -92,6 +94,10 @@ class UnitError(TraywardenError):
     """A unit that cannot be converted to the quantity's own."""
 
 
+class FeedError(TraywardenError):
+    """A Modbus line, a watched folder or a pushing device that cannot be read; the others go on."""
+
+
 class ImportFileError(TraywardenError):
     """A file that cannot be read as a table of readings."""
 
@@ -105,7 +111,16 @@ class NewerSchemaError(StoreError):
 
 
 class StoreUnavailableError(StoreError):
-    """The database does not answer now; trying again later may help."""
+    """The database does not answer now; trying again later may help.
+
+    Attributes:
+        again_in: How long it asks to be left alone; None: it did not say.
+    """
+
+    def __init__(self, text: str, *, again_in: timedelta | None = None) -> None:
+        """Keep what is told, and when to try again."""
+        self.again_in = again_in
+        super().__init__(text)
 
 
 class RejectedRowsError(StoreError):

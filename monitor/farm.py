@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from monitor.feeds import Feeds
 from monitor.people import Person
 from monitor.places import Places
 from monitor.readings import Quantity
@@ -188,13 +189,23 @@ class PagesSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InfluxSettings:
-    """Where the InfluxDB is, for farms that keep readings there; the token never stands in farm.toml."""
+    """Where the InfluxDB is, for farms that keep readings there; the token never stands in farm.toml.
+
+    Attributes:
+        url: Its address.
+        database: Its database.
+        retention_policy: Its retention policy.
+        token_file: File with its token, or None.
+        token_env: Environment variable with its token, or None.
+        spool_mb: How large the queue on disk before it may grow. [MB]
+    """
 
     url: str
     database: str
     retention_policy: str = "autogen"
     token_file: Path | None = None
     token_env: str | None = None
+    spool_mb: int = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -256,6 +267,7 @@ class Farm:
         loss_trays_pct: Share of trays that the farm usually loses. [%]
         delivery_days: Weekdays on which the farm usually delivers.
         ping: Where a sign that all is well goes; None: nowhere.
+        feeds: Collectors beside MQTT.
         trays_in_pile: How many trays one pile is stacked to.
         concentrate_ml_per_l: What the label of the farm's own plant food says for a litre; None: none is used. [ml/l]
         pages: Where the pages are served.
@@ -279,6 +291,7 @@ class Farm:
     trays_in_pile: int = USUAL_PILE
     concentrate_ml_per_l: float | None = None
     ping: PingSettings | None = None
+    feeds: Feeds = field(default_factory=Feeds)
     pages: PagesSettings = field(default_factory=PagesSettings)
 
     def tray_size(self, kind: str | None) -> float:

@@ -25,6 +25,7 @@ from monitor.farm import (
     StorageSettings,
     TrayKind,
 )
+from monitor.farmfeeds import FeedReader
 from monitor.farmplaces import PlaceReader
 from monitor.keys import KEYS, keys_of
 from monitor.light import LUX_PER_UMOL
@@ -42,7 +43,7 @@ _OF_KIND: dict[str, set[str]] = {
 _OF_OWN_BROKER = ("host", "user", "password_file", "password_env", "tls", "ca_file")
 
 
-class _FarmReader(PlaceReader):
+class _FarmReader(PlaceReader, FeedReader):
     """Reads farm.toml table by table, and collects what is wrong with it."""
 
     def trays(self, document: Mapping[str, Any]) -> dict[str, TrayKind]:
@@ -351,6 +352,7 @@ class _FarmReader(PlaceReader):
             retention_policy=self.text_or(table, "retention_policy", path, "autogen"),
             token_file=self.path_or(table, "token_file", path),
             token_env=self.text_or(table, "token_env", path, None),
+            spool_mb=self.count_or(table, "spool_mb", path, 1000, 1, 10_000_000),
         )
 
     def farm(self, document: Mapping[str, Any]) -> Farm:
@@ -359,6 +361,7 @@ class _FarmReader(PlaceReader):
         table = self.one(document, "farm")
         places = self.places(document)
         channels = self.channels(document)
+        sensors = self.sensors(document)
         return Farm(
             name=self.text_at(table, "name", "farm."),
             zone=self.zone_at(table, "time_zone", "farm."),
@@ -368,7 +371,8 @@ class _FarmReader(PlaceReader):
             channels=channels,
             rounds=self.rounds(table),
             storage=self.storage(document),
-            sensors=self.sensors(document),
+            sensors=sensors,
+            feeds=self.feeds(document, sensors),
             units="US" if self.one_of(table, "units", "farm.", ("metric", "US"), "metric") == "US" else "metric",
             broker=self.broker(document),
             ping=self.ping(document),

@@ -25,7 +25,7 @@ _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 _SPAN = re.compile(r"([0-9]{1,6})\s*(s|m|h|d)")
 _SECONDS = {"s": 1, "m": 60, "h": 3600, "d": 86400}
 _SECRET = re.compile(r"(pass|passwd|password|token|secret|api_?key)$")
-_SECRET_KEYS = {"channel": "url", "broker": "password", "storage.influx": "token"}
+_SECRET_KEYS = {"channel": "url", "broker": "password", "storage.influx": "token", "device": "token"}
 _DAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _NOT_IN_TOPICS = "+#"
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from monitor.crosscheck import SPAN, Array
 from monitor.farm import Farm, Sensor
-from monitor.flagging import FRESH, LIMITS, Kept, SeriesFlags, flagged
+from monitor.flagging import FRESH, LIMITS, Kept, SeriesFlags, flagged, is_late, remembered
 from monitor.loadcell import BIN_MS
 from monitor.neighbours import Group, Held, Odd, groups_of, half_hour
 from monitor.readings import Block, Doubt, Flag
@@ -124,8 +124,7 @@ class Flagger:
         name, at_ms = sensor.id, reading.at_ms
         state = pending.series.get(name) or self._series.get(name, FRESH)
         if name in self._heard and not reading.doubt & _OUT_OF_SPAN:
-            is_late = state.last is not None and at_ms <= state.last.at_ms
-            if is_late and reading.value in (pending.said(name, at_ms), self._hours[name].said(at_ms)):
+            if is_late(state, at_ms) and reading.value in (pending.said(name, at_ms), self._hours[name].said(at_ms)):
                 return None, None
             pending.cells[name].setdefault(at_ms // BIN_MS, {})[at_ms] = reading.value
         pending.series[name], kept, revised = flagged(state, reading, limits)
@@ -165,10 +164,8 @@ class Flagger:
             name = block.sensors[index]
             if name in self._heard and not doubt & _OUT_OF_SPAN:
                 pending.cells[name].setdefault(at_ms // BIN_MS, {})[at_ms] = value
-            last = pending.series.get(name, FRESH)
-            same = last.last is not None and last.last.value == value
             own = Kept(at_ms, value, _PASS if doubt & BY_NEIGHBOURS and flag == _SUSPECT else flag, doubt)
-            pending.series[name] = SeriesFlags(last.last, own, last.same_since_ms if same else at_ms)
+            pending.series[name] = remembered(pending.series.get(name, FRESH), own)
         self.settle(pending)
 
 

@@ -14,6 +14,8 @@ from monitor.readings import Doubt, Flag, Quantity
 
 _NEAR_MS = 15 * 60_000  # neighbours further apart say nothing of a spike
 _PASS, _SUSPECT, _FAIL = int(Flag.PASS), int(Flag.SUSPECT), int(Flag.FAIL)
+_SPIKE = int(Doubt.SPIKE)
+_NONE = 0  # no flag: there is no such reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,15 +61,24 @@ class Kept(NamedTuple):
     doubt: int
 
 
-class SeriesFlags(NamedTuple):
-    """What is remembered of one series: the last two readings, and since when its number has been the same."""
+SeriesFlags = tuple[int, int, float, int, int, int, float, int]
+"""What is remembered of one series: since when its number has been the same; instant, value, flag and doubt of the last
+reading; instant, value and flag of the one before it. A flag of 0: there is none. A plain tuple of plain numbers, since
+the garbage collector passes over such, and there is one a series."""
 
-    before: Kept | None
-    last: Kept | None
-    same_since_ms: int
+FRESH: SeriesFlags = (-1, 0, 0.0, _NONE, 0, 0, 0.0, _NONE)
 
 
-FRESH = SeriesFlags(None, None, -1)
+def is_late(state: SeriesFlags, at_ms: int) -> bool:
+    """Tell whether an instant is not after the last reading of a series."""
+    return state[3] != _NONE and at_ms <= state[1]
+
+
+def remembered(state: SeriesFlags, kept: Kept) -> SeriesFlags:
+    """Return the state after a reading of the store, whose flag stands."""
+    same_since, last_ms, last_value, last_flag = state[:4]
+    is_same = last_flag != _NONE and last_value == kept.value
+    return (same_since if is_same else kept.at_ms, *kept, last_ms, last_value, last_flag)
 
 
 def flagged(state: SeriesFlags, reading: Kept, limits: FlagLimits) -> tuple[SeriesFlags, Kept, Kept | None]:
@@ -75,46 +86,48 @@ def flagged(state: SeriesFlags, reading: Kept, limits: FlagLimits) -> tuple[Seri
 
     A reading that is not later than the last is kept as it is, and nothing is judged by it.
     """
-    last, before = state.last, state.before
-    if last is not None and reading.at_ms <= last.at_ms:
+    same_since, last_ms, last_value, last_flag, last_doubt, before_ms, before_value, before_flag = state
+    at_ms, value, flag, doubt = reading
+    if last_flag == _NONE:
+        return (at_ms, at_ms, value, flag, doubt, 0, 0.0, _NONE), reading, None
+    if at_ms <= last_ms:
         return state, reading, None
-    revised = None
-    if last is not None and before is not None and last.flag in (_PASS, _SUSPECT):
-        spike = _spike_flag(before, last, reading, limits)
+    revised, step = None, value - last_value
+    ref_ms, ref_value, ref_flag = last_ms, last_value, last_flag
+    if before_flag != _NONE and last_flag in (_PASS, _SUSPECT) and (last_value - before_value) * step < 0:
+        near = last_ms - before_ms <= _NEAR_MS and at_ms - last_ms <= _NEAR_MS
+        spike = _spike_flag(last_value - before_value, step, limits) if near else _PASS
         if spike > _PASS:
-            revised = last = Kept(last.at_ms, last.value, max(spike, last.flag), last.doubt | int(Doubt.SPIKE))
-    reference = before if revised is not None else last
-    same_since = state.same_since_ms if last is not None and last.value == reading.value else reading.at_ms
-    flag = reading.flag
-    if flag == _PASS:
-        flag = max(_rate_flag(reference, reading, limits), _flat_flag(reading, same_since, limits))
-    now = Kept(reading.at_ms, reading.value, flag, reading.doubt)
-    return SeriesFlags(last, now, same_since), now, revised
+            last_flag, last_doubt = max(spike, last_flag), last_doubt | _SPIKE
+            revised = Kept(last_ms, last_value, last_flag, last_doubt)
+            ref_ms, ref_value, ref_flag = before_ms, before_value, before_flag
+    if step != 0.0:
+        same_since = at_ms
+    # a small step is no fast one, and a number that moved is not flat: the usual case, which costs nothing more
+    is_usual = revised is None and step != 0.0 and -limits.rate_per_min <= step <= limits.rate_per_min
+    if flag == _PASS and not is_usual:
+        fast = _PASS if ref_flag == _FAIL else _rate_flag(value - ref_value, at_ms - ref_ms, limits)
+        flag = max(fast, _flat_flag(value, at_ms - same_since, limits))
+        reading = Kept(at_ms, value, flag, doubt)
+    return (same_since, at_ms, value, flag, doubt, last_ms, last_value, last_flag), reading, revised
 
 
-def _rate_flag(last: Kept | None, reading: Kept, limits: FlagLimits) -> int:
+def _rate_flag(step: float, lasted_ms: int, limits: FlagLimits) -> int:
     """Return the flag of a rate of change."""
-    if last is None or last.flag == _FAIL or reading.at_ms - last.at_ms > _NEAR_MS:
+    if lasted_ms > _NEAR_MS:
         return _PASS
-    minutes = max((reading.at_ms - last.at_ms) / 60_000, 1.0)
-    return _SUSPECT if abs(reading.value - last.value) / minutes > limits.rate_per_min else _PASS
+    return _SUSPECT if abs(step) / max(lasted_ms / 60_000, 1.0) > limits.rate_per_min else _PASS
 
 
-def _flat_flag(reading: Kept, same_since_ms: int, limits: FlagLimits) -> int:
+def _flat_flag(value: float, lasted_ms: int, limits: FlagLimits) -> int:
     """Return the flag of a number that stays the same."""
     low, high = limits.flat_free
-    if low <= reading.value <= high:
+    if low <= value <= high:
         return _PASS
-    lasted = reading.at_ms - same_since_ms
-    return _FAIL if lasted >= limits.flat_fail_ms else _SUSPECT if lasted >= limits.flat_suspect_ms else _PASS
+    return _FAIL if lasted_ms >= limits.flat_fail_ms else _SUSPECT if lasted_ms >= limits.flat_suspect_ms else _PASS
 
 
-def _spike_flag(before: Kept, middle: Kept, after: Kept, limits: FlagLimits) -> int:
+def _spike_flag(up: float, down: float, limits: FlagLimits) -> int:
     """Return the flag of a value that stands off both its neighbours, on the same side of both."""
-    if middle.at_ms - before.at_ms > _NEAR_MS or after.at_ms - middle.at_ms > _NEAR_MS:
-        return _PASS
-    first, second = middle.value - before.value, after.value - middle.value
-    if first * second >= 0:
-        return _PASS
-    off = min(abs(first), abs(second))
+    off = min(abs(up), abs(down))
     return _FAIL if off > limits.spike_fail else _SUSPECT if off > limits.spike_suspect else _PASS

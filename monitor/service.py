@@ -5,13 +5,14 @@ APScheduler only wakes the code that asks what is due; nothing is stored in it.
 
 from __future__ import annotations
 
+import gc
 import json
 import logging
 import os
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from alerts.advisor import Advisor
 from alerts.alarms_sql import SqlAlarms
@@ -22,14 +23,16 @@ from alerts.outbox_sql import SqlOutbox
 from alerts.ping import ping, ping_address
 from alerts.watch import RoomWatch
 from collectors.embedded_broker import EmbeddedBroker
+from collectors.intake import Intake
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
 from monitor.backup import copy_ledger, ledger_steps
 from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
 from monitor.doors import Doors
-from monitor.errors import ChannelError, StoreError, TraywardenError
+from monitor.errors import ChannelError, StoreError, StoreUnavailableError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
+from monitor.feeds import PUSHED
 from monitor.health import Health
 from monitor.housekeeping import keep_house
 from monitor.live import HELD, LiveBuffer
@@ -43,17 +46,38 @@ from monitor.stores.ledger import open_ledger
 from monitor.stores.protocol import ReadingStore
 from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 
+if TYPE_CHECKING:
+    from starlette.routing import Route
+
+    from collectors.gathering import Gatherer
+    from collectors.httppush import PushDoor
+    from monitor.stores.influx import InfluxReadingStore
+    from monitor.stores.sender import Quarantine
+
 log = logging.getLogger(__name__)
 
 STATUS_STATE = "service"
 COPY_STATE = "last ledger copy"
 SCALES_FROM = timedelta(days=24)
 """How far back the readings of scales and air are read when their state is built anew: a batch's life."""
+_GARBAGE_FROM = 20_000
+"""How many objects more than before are looked through for cycles; Python's own is 700."""
 _DOWN_FROM = timedelta(minutes=15)
 _KEEP_HOUSE = timedelta(hours=1)
 """How often it is asked whether readings have left anything to be done."""
 _LOOK_AGAIN = timedelta(seconds=20)
 """How often the ledger is asked whether another process has written to it."""
+
+
+def rest_from_garbage() -> None:
+    """Have Python's garbage collector pass over all that is there now, and look at the rest less often.
+
+    A reading makes much that is short-lived and none that is in a cycle; looking through the farm for cycles again and
+    again cost a fifth of the processor time of a reading at ten thousand series.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(_GARBAGE_FROM, 20, 20)
 
 
 def influx_token(settings: InfluxSettings) -> str:
@@ -75,8 +99,12 @@ def quarantine_store(farm: Farm) -> SqliteReadingStore:
     return SqliteReadingStore(farm.storage.folder / READINGS_FILE)
 
 
-def open_readings(farm: Farm) -> ReadingStore:
+def open_readings(farm: Farm, *, quarantine: Quarantine = lambda *_: None) -> ReadingStore:
     """Open the store in which the farm keeps its readings: the SQLite file, or InfluxDB where farm.toml says so.
+
+    Args:
+        farm: The farm.
+        quarantine: Shown the rows that an InfluxDB refuses for good.
 
     Raises:
         StoreError: It cannot be opened.
@@ -84,10 +112,26 @@ def open_readings(farm: Farm) -> ReadingStore:
     settings = farm.storage.influx
     if settings is None:
         return quarantine_store(farm)
+    from monitor.stores.spooled import SpooledReadingStore
+
+    return SpooledReadingStore(
+        open_influx(farm, settings, patient=True),
+        farm.storage.folder,
+        most_bytes=settings.spool_mb * 1_000_000,
+        quarantine=quarantine,
+    )
+
+
+def open_influx(farm: Farm, settings: InfluxSettings, *, patient: bool = False) -> InfluxReadingStore:
+    """Open the farm's InfluxDB itself, without the spool before it; patient: though it does not answer now.
+
+    Raises:
+        StoreError: It cannot be opened.
+    """
     from monitor.stores.influx import InfluxReadingStore
 
     spots = {sensor.id: (sensor.quantity, sensor.spot) for sensor in farm.sensors.values()}
-    return InfluxReadingStore(settings, influx_token(settings), spots)
+    return InfluxReadingStore(settings, influx_token(settings), spots, patient=patient)
 
 
 class Service:
@@ -121,15 +165,21 @@ class Service:
         self.started_at = clock()
         self.ledger = open_ledger(farm.storage.folder, farm.storage.postgres)
         self.aside = quarantine_store(farm)
-        self.store: ReadingStore = self.aside if farm.storage.influx is None else open_readings(farm)
+        self.store: ReadingStore = self.aside
+        if farm.storage.influx is not None:
+            self.store = open_readings(farm, quarantine=self.aside.quarantine)
+        self._is_rebuilt = False
         self.live = LiveBuffer()
         self.scales = Scales(farm.sensors)
         self._entries_read = -1
         self._read_set_ups()
-        self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and farm.sensors else None
+        self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and self._needs_broker() else None
         self.pipeline = Pipeline(
             farm, quarantine=self.aside.quarantine, latest=self.store.latest, calibrate=self._calibrated
         )
+        self.intake = Intake(self.pipeline, self.store, after_commit=self._take)
+        self.gatherers: list[Gatherer] = []
+        self._push_door: PushDoor | None = None
         self._rebuild_live()
         self.collector: MqttCollector | None = None
         self._self_watch = SelfWatch(farm.storage.folder)
@@ -161,14 +211,19 @@ class Service:
         return link_lines(Doors(self.farm.storage.folder), self.farm.pages.url, row.person, row.tasks, now)
 
     def _rebuild_live(self) -> None:
-        """Read the sensors' last hours back from the store."""
+        """Read the sensors' last hours back from the store; one that does not answer now is asked again later."""
         sensors = list(self.farm.sensors)
-        if sensors:
-            now = self.clock()
-            self.live.rebuild(sensors, self.store.read(sensors, now - HELD, now + timedelta(minutes=5)))
-
-        if self.scales.followed:
-            self.pipeline.remember(self._read_back(self.scales.followed))
+        try:
+            if sensors:
+                now = self.clock()
+                self.live.rebuild(sensors, self.store.read(sensors, now - HELD, now + timedelta(minutes=5)))
+            if self.scales.followed:
+                with self.pipeline.turn:  # a store that was away is read back while readings come in
+                    self.pipeline.remember(self._read_back(self.scales.followed))
+        except StoreUnavailableError as exc:
+            log.warning("store.not_read_back why=%s", exc)
+            return
+        self._is_rebuilt = True
 
     def _read_back(self, sensors: Sequence[str]) -> Block:
         """Read the last weeks of scales and air back from the store."""
@@ -186,10 +241,18 @@ class Service:
             self._calibrations = calibrations_of(entries)
 
     def _catch_up(self) -> None:
-        """Take over what the ledger says of sensors, and rebuild the scales that need it."""
+        """Take over what the ledger says of sensors, and read back from the store what needs it.
+
+        A store that does not answer keeps nobody from being told what is due; it is asked again the next time.
+        """
         self._read_set_ups()
-        if self.scales.stale():
-            self._read_back(self.scales.stale())
+        try:
+            if not self._is_rebuilt:
+                self._rebuild_live()
+            elif self.scales.stale():
+                self._read_back(self.scales.stale())
+        except StoreUnavailableError as exc:
+            log.warning("store.not_read_back why=%s", exc)
 
     def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
         """Return a value as a better instrument would have shown it, by the calibration of its day."""
@@ -226,6 +289,7 @@ class Service:
         Raises:
             BrokerError: The broker's settings cannot be used.
         """
+        self._start_gatherers()
         if self.broker is None and not self._needs_broker():
             return
         if self.broker is not None:
@@ -241,9 +305,29 @@ class Service:
         )
         self.collector.start()
 
+    def _start_gatherers(self) -> None:
+        """Start the collectors beside MQTT; their libraries are imported only where the farm has any."""
+        feeds = self.farm.feeds
+        if feeds.registers or feeds.folders:
+            from collectors.gathering import gatherers
+
+            self.gatherers = gatherers(self.farm, self.intake, clock=self.clock)
+        for each in self.gatherers:
+            each.start()
+
+    def push_routes(self) -> list[Route]:
+        """Return the routes to which the farm's devices push; none where it has no such devices."""
+        if not self.farm.feeds.devices:
+            return []
+        from collectors.httppush import PushDoor, push_routes
+
+        self._push_door = PushDoor(self.farm.feeds.devices.values(), self.intake, clock=self.clock)
+        return push_routes(self._push_door)
+
     def _needs_broker(self) -> bool:
         """Tell whether anything of the farm goes over MQTT."""
-        return any(sensor.topic for sensor in self.farm.sensors.values()) or any(
+        topics = (sensor.topic for sensor in self.farm.sensors.values())
+        return any(topic and not topic.startswith(PUSHED) for topic in topics) or any(
             channel.kind == "mqtt" for channel in self.farm.channels.values()
         )
 
@@ -363,6 +447,7 @@ class Service:
     def status(self, now: datetime) -> dict[str, Any]:
         """Return how the service is, as `traywarden status` shows it."""
         counters = self.pipeline.counters
+        doors = () if self._push_door is None else (self._push_door,)
         collector = self.collector
         return {
             "pid": os.getpid(),
@@ -372,6 +457,8 @@ class Service:
             "broker_port": self.broker.port if self.broker is not None else self.farm.broker.port,
             "broker_connected": collector is not None and collector.is_connected,
             "trouble": collector.trouble if collector is not None else None,
+            "store": self._store_status(),
+            "feeds": [{"name": each.name, "trouble": each.trouble} for each in (*self.gatherers, *doors)],
             "disk_free_bytes": self.health(now).disk_free_bytes,
             "messages": counters.messages,
             "readings": counters.readings,
@@ -380,12 +467,26 @@ class Service:
             "unclaimed_topics": list(counters.unclaimed)[-20:],
         }
 
+    def _store_status(self) -> dict[str, Any] | None:
+        """Return how the way to an InfluxDB is; None: readings are kept in the SQLite file."""
+        from monitor.stores.spooled import SpooledReadingStore
+
+        if not isinstance(self.store, SpooledReadingStore):
+            return None
+        spool = self.store.spool
+        return {"waiting": spool.waiting(), "refused": spool.refused_count(), "trouble": self.store.trouble}
+
     def stop(self) -> None:
         """Stop listening and close everything; what is queued is stored first. A second call does nothing."""
         self.aside.interrupt()
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None
+        if self._push_door is not None:
+            self._push_door.close()
+        for each in self.gatherers:
+            each.stop()
+        self.gatherers = []
         if self.collector is not None:
             self.collector.stop()
             self.collector = None

@@ -17,6 +17,7 @@ from dashboards.facts.holds import hold_json
 from monitor.clock import local_day
 
 TickAt = Callable[[datetime], Tick]
+TasksOf = Callable[[Tick], tuple[Task, ...]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,24 +43,30 @@ class RoundView:
     tomorrow: tuple[Task, ...]
 
 
-def round_view(tick_at: TickAt, now: datetime) -> RoundView:
-    """Return what is asked for at a moment, at the next round and tomorrow."""
+def round_view(tick_at: TickAt, now: datetime, tasks_of: TasksOf = open_tasks) -> RoundView:
+    """Return what is asked for at a moment, at the next round and tomorrow.
+
+    Args:
+        tick_at: Returns the moment at an instant.
+        now: The instant.
+        tasks_of: Returns what is open at a moment; another than open_tasks where it was worked out before.
+    """
     tick = tick_at(now)
     farm = tick.farm
-    tasks = open_tasks(tick)
+    tasks = tasks_of(tick)
     due = tuple(task for task in tasks if is_due(task, now))
     early = tuple(task for task in tasks if task not in due and task.earliest_on <= local_day(now, farm.zone))
     coming_at = next_round(farm, now)
     known = {task.key for task in due} | {told_instead(task) for task in tasks if task.kind is TaskKind.SOW}
     later = tick_at(coming_at)
-    coming = tuple(task for task in open_tasks(later) if is_due(task, coming_at) and task.key not in known)
-    tomorrow = _tomorrow(tick_at, tick, known | {task.key for task in coming})
+    coming = tuple(task for task in tasks_of(later) if is_due(task, coming_at) and task.key not in known)
+    tomorrow = _tomorrow(tick_at, tasks_of, tick, known | {task.key for task in coming})
     return RoundView(
         tick=tick, later=later, due=due, early=early, coming_at=coming_at, coming=coming, tomorrow=tomorrow
     )
 
 
-def _tomorrow(tick_at: TickAt, tick: Tick, known: set[str]) -> tuple[Task, ...]:
+def _tomorrow(tick_at: TickAt, tasks_of: TasksOf, tick: Tick, known: set[str]) -> tuple[Task, ...]:
     """Return what falls due tomorrow and is not said already."""
     farm = tick.farm
     day = local_day(tick.now, farm.zone) + timedelta(days=1)
@@ -68,7 +75,7 @@ def _tomorrow(tick_at: TickAt, tick: Tick, known: set[str]) -> tuple[Task, ...]:
         last, end = end, next_round(farm, end)
     if local_day(last, farm.zone) != day:
         return ()
-    return tuple(task for task in open_tasks(tick_at(last)) if is_due(task, last) and task.key not in known)
+    return tuple(task for task in tasks_of(tick_at(last)) if is_due(task, last) and task.key not in known)
 
 
 def task_json(task: Task, tick: Tick) -> dict[str, Any]:

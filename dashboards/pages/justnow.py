@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import takewhile
 
 from alerts.findings import Tick
 from dashboards.pages.taps import say_entries
@@ -52,23 +53,23 @@ def answers_since(entries: Sequence[Entry], since: datetime) -> dict[str, tuple[
 
 
 def just_now(entries: Sequence[Entry], tick: Tick, *, person: str | None) -> tuple[JustNow, ...]:
-    """Return what was answered in the last minute and holds, newest first; what was taken back, as such."""
-    holding = {entry.id for entry in effective(entries)}
-    overtaken = {entry.corrects for entry in entries if entry.corrects is not None}
-    by_id = {entry.id: entry for entry in entries}
+    """Return what was answered in the last minute and holds, newest first; what was taken back, as such.
+
+    Only the end of the ledger is looked at: what corrects an answer of the last minute is younger still.
+    """
+    since = tick.now - UNDO_FOR
+    groups = answers_since(entries, since)
+    if not groups:
+        return ()
+    recent = tuple(takewhile(lambda entry: entry.recorded_at >= since, reversed(entries)))
+    overtaken = {entry.corrects for entry in recent}
+    again = {entry.data.get("put_back") for entry in recent if entry.id not in overtaken}
     rows = []
-    for tap, group in answers_since(entries, tick.now - UNDO_FOR).items():
+    for tap, group in groups.items():
         is_back = all(entry.kind is EntryKind.WITHDRAWN for entry in group)
-        if is_back:
-            if any(entry.data.get("put_back") == tap for entry in entries if entry.id in holding):
-                continue
-            told: list[NewEntry] = [by_id[entry.corrects] for entry in group if entry.corrects in by_id]
-        else:
-            if not all(entry.id in holding for entry in group):
-                continue
-            told = list(group)
-        if any(entry.id in overtaken for entry in group):
+        if any(entry.id in overtaken for entry in group) or (is_back and tap in again):
             continue
+        told: Sequence[NewEntry] = _withdrawn(group, entries) if is_back else group
         left = group[0].recorded_at + UNDO_FOR - tick.now
         rows.append(
             JustNow(
@@ -81,6 +82,12 @@ def just_now(entries: Sequence[Entry], tick: Tick, *, person: str | None) -> tup
             )
         )
     return tuple(reversed(rows))
+
+
+def _withdrawn(group: Iterable[Entry], entries: Sequence[Entry]) -> list[Entry]:
+    """Return the entries that a group of withdrawals took back, in their order."""
+    wanted = {entry.corrects for entry in group}
+    return [entry for entry in entries if entry.id in wanted]
 
 
 def undo_entries(tap: str, entries: Sequence[Entry], *, now: datetime, at: datetime, by: str) -> tuple[NewEntry, ...]:
@@ -113,8 +120,7 @@ def _put_back(tap: str, group: Iterable[Entry], entries: Sequence[Entry], by: st
     """Return what was withdrawn, as new entries at its own instants."""
     if any(entry.data.get("put_back") == tap for entry in effective(entries)):
         raise RefusedError("That was put back already.")
-    by_id = {entry.id: entry for entry in entries}
-    found = [by_id[entry.corrects] for entry in reversed(tuple(group)) if entry.corrects in by_id]
+    found = _withdrawn(group, entries)
     own = ("tap", "together", "put_back")
     return tuple(
         NewEntry(

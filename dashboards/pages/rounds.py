@@ -12,9 +12,7 @@ from alerts.answers import short_key
 from alerts.findings import Priority, Tick
 from alerts.holding import HEAD, held_batches, held_facts
 from alerts.nudges import carry_words
-from alerts.promised import told_instead
-from alerts.rounds import next_round
-from alerts.tasks import Task, TaskKind
+from dashboards.facts.rounds import RoundView
 from dashboards.pages.justnow import JustNow, just_now
 from dashboards.pages.walk import Stop, ahead_words, asks, stops_of
 from monitor.amounts import say_list, say_temp, say_time
@@ -96,56 +94,22 @@ class RoundsPage:
     units_g: str
 
 
-def is_due(task: Task, now: datetime) -> bool:
-    """Tell whether a task is to be done at this moment: its time has come, and nobody put it off."""
-    return task.is_due(now)
-
-
-def rounds_ahead(tick: Tick) -> tuple[datetime, datetime]:
-    """Return the instants of the next round, and of the last round of tomorrow."""
-    farm = tick.farm
-    first = next_round(farm, tick.now)
-    tomorrow = local_day(tick.now, farm.zone) + timedelta(days=1)
-    last = first
-    while local_day(next_round(farm, last), farm.zone) <= tomorrow:
-        last = next_round(farm, last)
-    return first, last
-
-
 def build_rounds(
-    tick: Tick,
-    tasks: Sequence[Task],
-    coming: tuple[Tick, Sequence[Task]],
-    tomorrow: tuple[Tick, Sequence[Task]],
-    *,
-    alarms: Iterable[Alarm],
-    entries: Sequence[Entry],
-    person: str | None,
-    nonce: str,
+    view: RoundView, *, alarms: Iterable[Alarm], entries: Sequence[Entry], person: str | None, nonce: str
 ) -> RoundsPage:
     """Return the page of one moment.
 
     Args:
-        tick: The moment.
-        tasks: What is open.
-        coming: The next round, and what is open then.
-        tomorrow: The last round of tomorrow, and what is open then.
+        view: What is asked for now, next and tomorrow.
         alarms: All alarms.
         entries: The whole ledger, in the order of recording.
         person: Who looks.
         nonce: Marks this showing.
     """
+    tick = view.tick
     farm, now = tick.farm, tick.now
-    due = [task for task in tasks if is_due(task, now)]
-    today = local_day(now, farm.zone)
-    early = [task for task in tasks if task not in due and task.earliest_on <= today and not _is_off(task, now)]
-    known = {task.key for task in due} | {told_instead(task) for task in tasks if task.kind is TaskKind.SOW}
-    next_tasks = [task for task in coming[1] if is_due(task, coming[0].now) and task.key not in known]
-    known |= {task.key for task in next_tasks}
-    later = [task for task in tomorrow[1] if is_due(task, tomorrow[0].now) and task.key not in known]
-    found = asks(due, tick)
-    water = sum(task.water_ml for task in due)
-    is_tomorrow = local_day(tomorrow[0].now, farm.zone) > today
+    found = asks(view.due, tick)
+    water = sum(task.water_ml for task in view.due)
     held = held_batches(tick)
     wrong = wrong_lines(alarms)
     return RoundsPage(
@@ -157,20 +121,15 @@ def build_rounds(
         count=len(found),
         water=carry_words(water, farm) if water else "",
         stops=stops_of(found, tick),
-        early=stops_of(asks(early, tick), tick),
-        next_at=_round_words(coming[0].now, tick),
-        next_lines=tuple(ahead_words(task, coming[0]) for task in next_tasks),
-        tomorrow_lines=tuple(ahead_words(task, tomorrow[0]) for task in later) if is_tomorrow else (),
+        early=stops_of(asks(view.early, tick), tick),
+        next_at=_round_words(view.coming_at, tick),
+        next_lines=tuple(ahead_words(task, view.later) for task in view.coming),
+        tomorrow_lines=tuple(ahead_words(task, view.later) for task in view.tomorrow),
         room=room_words(tick, wrong),
-        care=tuple(dict.fromkeys(caution for task in due for caution in task.cautions)),
+        care=tuple(dict.fromkeys(caution for task in view.due for caution in task.cautions)),
         nonce=nonce,
         units_g="g" if farm.units == "metric" else "oz",
     )
-
-
-def _is_off(task: Task, now: datetime) -> bool:
-    """Tell whether somebody put a task off until later."""
-    return task.answered_not_yet_until is not None and task.answered_not_yet_until > now
 
 
 def _round_words(at: datetime, tick: Tick) -> str:

@@ -61,7 +61,7 @@
       if (note && note.dataset.tap === tap.tap) continue;
       if (note) note.remove();
       row.dataset.kept = tap.tap;
-      const said = element("p", `${tap.says}, ${clock(tap.at)}: kept in this phone, being sent`);
+      const said = element("p", `${tap.says}, ${clock(tap.at)}: kept in this phone until it is sent`);
       const back = element("button", "Take it back", { type: "button", className: "not" });
       back.addEventListener("click", () => {
         keep(KEPT, read(KEPT).filter((each) => each.tap !== tap.tap));

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable
+from datetime import date
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -11,8 +12,9 @@ from starlette.routing import BaseRoute, Route
 
 from alerts.findings import Tick
 from alerts.promising import Asked, change_promise, end_promise, new_promise
-from dashboards.pages.ahead import PromiseForm, build_ahead, every_of, read_promise
+from dashboards.pages.ahead import build_ahead
 from dashboards.pages.plain import plain, upper
+from dashboards.pages.promises import PromiseForm, every_of, next_day_of, read_promise
 from dashboards.web.deeds import desk_of, note
 from dashboards.web.house import House
 from dashboards.web.show import back_to, show
@@ -20,7 +22,7 @@ from monitor.clock import local_day
 from monitor.desk import Deed, Desk
 from monitor.errors import RefusedError
 from monitor.holding import hold_deed, release_deed
-from monitor.promises import Terms
+from monitor.promises import Promise
 from monitor.standins import cover_deed, end_cover_deed
 
 _WEEKS, _MOST_WEEKS = 4, 12
@@ -157,18 +159,20 @@ def _promise_deed(desk: Desk, tick: Tick, form: PromiseForm, which: str, what: s
         return change_promise(desk, tick, which, Asked(trays=_trays(form.trays), only=form.only or None))
     known = tick.promises.get(which)
     today = local_day(tick.now, tick.farm.zone)
-    return change_promise(desk, tick, which, _changes(form, known.terms_on(today) if known else None))
+    return change_promise(desk, tick, which, _changes(form, known, today))
 
 
-def _changes(form: PromiseForm, old: Terms | None) -> Asked:
+def _changes(form: PromiseForm, known: Promise | None, today: date) -> Asked:
     """Return what of a form differs from what holds."""
     trays = _trays(form.trays)
     living = form.living == "yes"
-    if old is None:
+    if known is None:
         return Asked(trays=trays)
+    old = known.terms_on(today)
+    as_it_is = ("", old.for_on.isoformat(), next_day_of(known, today).isoformat())
     return Asked(
         trays=None if trays == old.trays else trays,
-        for_day=None if form.day in ("", old.for_on.isoformat()) else form.day,
+        for_day=None if form.day in as_it_is else form.day,
         whom=None if form.whom in ("", old.whom) else form.whom,
         every=None if form.every in ("", every_of(old)) else form.every,
         living=None if living == old.living else living,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from importlib import import_module
 from importlib.resources import files
 
@@ -12,7 +13,7 @@ from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
-from starlette.routing import BaseRoute, Route
+from starlette.routing import BaseRoute, Mount, Route
 
 from dashboards.pages.sorry import Sorry
 from dashboards.web.gate import Gate
@@ -62,8 +63,13 @@ def favicon(_request: Request) -> Response:
     return Response(path.read_bytes(), media_type="image/svg+xml", headers={"Cache-Control": "public, max-age=86400"})
 
 
-def build_app(house: House) -> Starlette:
-    """Return the app of one farm."""
+def build_app(house: House, beside: Sequence[BaseRoute] = ()) -> Starlette:
+    """Return the app of one farm.
+
+    Args:
+        house: What the pages know.
+        beside: Routes that have a lock of their own and lie before the gate: what devices push.
+    """
     routes: list[BaseRoute] = [Route("/static/{name}", static_file), Route("/favicon.ico", favicon)]
     handlers: dict[str, Handler] = {}
     for group in GROUPS:
@@ -86,11 +92,12 @@ def build_app(house: House) -> Starlette:
             return JSONResponse({"error": why}, status_code=status)
         return show(request, house, "sorry.html", Sorry(status=status, why=why), status=status)
 
-    return Starlette(
+    pages = Starlette(
         routes=routes,
         middleware=[Middleware(GZipMiddleware, minimum_size=700), Middleware(Gate, house=house)],
         exception_handlers={HTTPException: refused, TraywardenError: refused},
     )
+    return Starlette(routes=[*beside, Mount("/", app=pages)]) if beside else pages
 
 
 def _wants_json(request: Request) -> bool:

@@ -11,9 +11,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from alerts.tasks import Task
+from alerts.tasks import Task, is_due
+from dashboards.facts.rounds import round_view
 from dashboards.pages.justnow import undo_entries
-from dashboards.pages.rounds import build_rounds, is_due, rounds_ahead
+from dashboards.pages.rounds import build_rounds
 from dashboards.pages.taps import Saying, answered_by, say_entries, tap_entries, walked_entries
 from dashboards.pages.walk import AT, Ask, asks, find
 from dashboards.web.house import House
@@ -41,14 +42,12 @@ def routes(house: House) -> list[BaseRoute]:
 
 def page_of(house: House, person: str | None) -> object:
     """Return the page as it is now."""
-    moment = house.lookout.moment(house.clock())
-    next_at, last_at = rounds_ahead(moment.tick)
-    coming, tomorrow = house.lookout.moment(next_at), house.lookout.moment(last_at)
+    lookout = house.lookout
+    view = round_view(
+        lambda at: lookout.moment(at).tick, house.clock(), tasks_of=lambda tick: lookout.moment(tick.now).tasks
+    )
     return build_rounds(
-        moment.tick,
-        moment.tasks,
-        (coming.tick, coming.tasks),
-        (tomorrow.tick, tomorrow.tasks),
+        view,
         alarms=house.alarms().values(),
         entries=house.ledger.entries(),
         person=person,

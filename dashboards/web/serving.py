@@ -5,11 +5,13 @@ from __future__ import annotations
 import logging
 import socket
 import threading
+from collections.abc import Sequence
 from contextlib import suppress
 from datetime import timedelta
 from ipaddress import ip_address
 
 import uvicorn
+from starlette.routing import BaseRoute
 
 from alerts.alarms import AlarmState
 from dashboards.web.app import build_app
@@ -65,17 +67,17 @@ def check_doors(house: House) -> None:
 class PageServer:
     """Serves one house until it is stopped."""
 
-    def __init__(self, house: House, listening: socket.socket) -> None:
-        """Take a house and a bound socket; nothing is served yet.
+    def __init__(self, house: House, listening: socket.socket, beside: Sequence[BaseRoute] = ()) -> None:
+        """Take a house, a bound socket, and routes that lie before the gate; nothing is served yet.
 
         Raises:
             PagesError: The certificate cannot be used.
         """
         pages = house.farm.pages
-        self._house, self._socket = house, listening
+        self.house, self._socket = house, listening
         try:
             config = uvicorn.Config(
-                build_app(house),
+                build_app(house, beside),
                 log_config=None,
                 access_log=False,
                 lifespan="off",
@@ -105,7 +107,7 @@ class PageServer:
     @property
     def address(self) -> str:
         """Return the address that a person at this machine types."""
-        pages = self._house.farm.pages
+        pages = self.house.farm.pages
         if pages.url is not None:
             return pages.url
         ip = ip_address(pages.address)
@@ -127,7 +129,7 @@ class PageServer:
 
     def _warm(self) -> None:
         """Have the pictures drawn that will be looked at first."""
-        house = self._house
+        house = self.house
         try:
             house.gallery.warm(house.lookout.moment(house.clock()).tick, house.store.read, house.nudges)
         except TraywardenError as exc:
@@ -141,29 +143,29 @@ class PageServer:
         turn = 0
         while not self._stopped.wait(_POLL.total_seconds()):
             turn += 1
-            if not self._house.bell.listeners:
+            if not self.house.bell.listeners:
                 continue
             with suppress(TraywardenError):
-                version = self._house.ledger.version()
+                version = self.house.ledger.version()
                 if version != self._version:
                     self._version = version
-                    self._house.bell.ring("ledger")
+                    self.house.bell.ring("ledger")
                 if turn % _ALARMS_EVERY == 0:
                     self._hear_alarms()
 
     def _hear_alarms(self) -> None:
         """Ring when an alarm stands elsewhere than at the last look."""
-        alarms = {key: alarm.state for key, alarm in self._house.alarms().items()}
+        alarms = {key: alarm.state for key, alarm in self.house.alarms().items()}
         if alarms != self._alarms:
             self._alarms = alarms
-            self._house.bell.ring("alarms")
+            self.house.bell.ring("alarms")
 
     def stop(self) -> None:
         """End the open streams, then the server; a second call does nothing."""
         self._stopped.set()
-        self._house.bell.close()
+        self.house.bell.close()
         self._server.should_exit = True
-        self._house.gallery.close()
+        self.house.gallery.close()
         for thread in (self._thread, self._poller, self._warmer):
             if thread.ident is not None:
                 thread.join(_STOPS_WITHIN_S + 1)

@@ -42,7 +42,7 @@ WAYS = (
     Way(path="/sensors", name="Sensors"),
     Way(path="/labels", name="Labels"),
 )
-"""In this order; one whose page is not served is left out."""
+"""In this order; one whose page is not served is left out, and a farm without sensors hears no word of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +105,7 @@ def frame_of(request: Request, house: House) -> Frame:
         served.discard("/sensors")  # a farm without sensors hears no word of them
     return Frame(
         farm=house.farm.name,
-        ways=tuple(way for way in WAYS if way.path in served),
+        ways=tuple(way for way in WAYS if way.path in served and (way.path != "/sensors" or house.farm.sensors)),
         here=request.url.path,
         person=request.state.person,
         people=tuple(house.farm.people),

@@ -69,6 +69,7 @@ def _secret_files(farm: Farm) -> Iterator[tuple[str, Path]]:
     named.append(("broker.password_file", farm.broker.password_file))
     named.append(("pages.key_file", farm.pages.key_file))
     named.append(("storage.influx.token_file", farm.storage.influx.token_file if farm.storage.influx else None))
+    named += [(f"device[{at}].token_file", device.token_file) for at, device in enumerate(farm.feeds.devices.values())]
     for key, path in named:
         if path is not None:
             yield key, path

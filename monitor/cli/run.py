@@ -38,7 +38,7 @@ def run(context: Context, level: str) -> None:
     A monitor, not a safety device: it switches nothing, and must not be the only thing that watches a heater.
     """
     from dashboards.web.bell import Bell
-    from monitor.service import Service
+    from monitor.service import Service, rest_from_garbage
 
     set_up_log(level)
     farm = context.farm()
@@ -52,6 +52,7 @@ def run(context: Context, level: str) -> None:
         pages = _pages(service, bell)
         service.start_listening()
         service.start_clockwork()
+        rest_from_garbage()
         if pages is not None:
             pages.start()
         port = f", embedded broker on port {service.broker.port}" if service.broker else ""
@@ -75,6 +76,8 @@ def _pages(service: Service, bell: Bell) -> PageServer | None:
         PagesError: They may not be served as farm.toml asks: nobody has a password, or the certificate is no good.
     """
     if not service.farm.pages.serve:
+        if service.farm.feeds.devices:
+            log.warning("push.left_out why=devices push to the pages' address, and serve is false under [pages]")
         return None
     from dashboards.web.serving import open_socket
     from monitor.cli.serve import open_pages
@@ -85,7 +88,7 @@ def _pages(service: Service, bell: Bell) -> PageServer | None:
         log.error("pages.left_out why=%s", exc)
         return None
     try:
-        return open_pages(service, bell, listening=listening, wake=service.look_at_once)
+        return open_pages(service, bell, listening=listening, wake=service.look_at_once, beside=service.push_routes())
     except BaseException:
         listening.close()
         raise
@@ -137,6 +140,14 @@ def _tell_service(context: Context, state: dict[str, Any] | None, *, alive: bool
         context.echo(f"Broker on port {state['broker_port']} {answers}.")
     if state["trouble"]:
         context.echo(f"Trouble: {state['trouble']}")
+    store = state.get("store")
+    if store is not None:
+        context.echo(
+            f"InfluxDB: {store['waiting']} readings wait for it, {store['refused']} were refused by it"
+            f"{'; ' + store['trouble'] if store['trouble'] else ''}."
+        )
+    for feed in state.get("feeds", []):
+        context.echo(f"{feed['name']}: {feed['trouble'] or 'is read'}.")
     free = state.get("disk_free_bytes")
     if free is not None:
         context.echo(f"{free / 1e9:.1f} GB are free on the disk of ledger and readings.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import signal
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,8 @@ from monitor.errors import StoreError
 
 if TYPE_CHECKING:
     import socket
+
+    from starlette.routing import BaseRoute
 
     from dashboards.web.bell import Bell
     from dashboards.web.serving import PageServer
@@ -33,6 +35,7 @@ def open_pages(
     listening: socket.socket,
     wake: Callable[[], None],
     is_simulated: bool = False,
+    beside: Sequence[BaseRoute] = (),
 ) -> PageServer:
     """Return the pages' server of a service, ready to be started.
 
@@ -42,6 +45,7 @@ def open_pages(
         listening: The bound socket.
         wake: Called after an entry.
         is_simulated: Every page says so.
+        beside: Routes that have a lock of their own: what devices push.
 
     Raises:
         PagesError: They cannot be served as farm.toml asks.
@@ -86,7 +90,7 @@ def open_pages(
         is_simulated=is_simulated,
     )
     check_doors(house)
-    return PageServer(house, listening)
+    return PageServer(house, listening, beside)
 
 
 @click.command(epilog="Example: traywarden serve")

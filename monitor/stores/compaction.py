@@ -227,6 +227,7 @@ class Compaction:
             with unfinished.open("rb+") as file:
                 os.fsync(file.fileno())
         except OSError as exc:
+            unfinished.unlink(missing_ok=True)  # a full disk has no room for half a file
             raise StoreUnavailableError(
                 f"{unfinished} cannot be written: {exc}; its readings stay where they are"
             ) from exc

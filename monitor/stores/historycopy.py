@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 
-from monitor.errors import BackupError
+from monitor.errors import BackupError, StoreUnavailableError
 from monitor.stores import catalog
 from monitor.stores.compaction import locked, sha256_of
-from monitor.stores.sqlite import HISTORY_FOLDER
+from monitor.stores.sqlite import HISTORY_FOLDER, READINGS_FILE
 
 _NAME = re.compile(rf"{HISTORY_FOLDER}/[0-9A-Za-z_-]+\.parquet")
 
@@ -25,12 +26,21 @@ def is_history(name: str) -> bool:
 
 @contextmanager
 def undisturbed(folder: Path) -> Iterator[None]:
-    """See that no compaction replaces files of a storage folder meanwhile; one that is running is waited for."""
-    if not (folder / HISTORY_FOLDER).is_dir():
+    """See that no compaction replaces files of a storage folder meanwhile; one that is running is waited for.
+
+    The lock is taken where nothing was packed yet, too: a first compaction may begin at any moment. Where it cannot
+    be, the folder is not to be written, and nobody compacts into it.
+    """
+    with ExitStack() as held:
+        if (folder / READINGS_FILE).exists():
+            with suppress(StoreUnavailableError):
+                held.enter_context(locked(folder / HISTORY_FOLDER, wait=True))
         yield
-        return
-    with locked(folder / HISTORY_FOLDER, wait=True):
-        yield
+
+
+def holds_files(folder: Path) -> bool:
+    """Tell whether a storage folder has files of compacted readings."""
+    return any((folder / HISTORY_FOLDER).glob("*.parquet"))
 
 
 def files_of(readings: Path) -> list[catalog.FileFacts]:
@@ -73,7 +83,9 @@ def check_whole(readings: Path, names: set[str], amiss: tuple[str, ...]) -> None
 def put_in_place(work: Path, folder: Path, now: datetime) -> None:
     """Move the files of a backup to their place; what was there goes aside under a dated name."""
     old, new = folder / HISTORY_FOLDER, work / HISTORY_FOLDER
-    if old.exists():
+    if old.is_dir() and any(each.name != ".lock" for each in old.iterdir()):
         old.rename(old.with_name(f"{old.name}.before-{now:%Y%m%dT%H%M%SZ}"))
+    elif old.is_dir():
+        shutil.rmtree(old)
     if new.is_dir():
         os.replace(new, old)

@@ -9,20 +9,30 @@ import csv
 import logging
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import datetime
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from email.utils import parsedate_to_datetime
 from typing import Any
+
+import numpy as np
 
 from monitor.errors import RejectedRowsError, StoreError, StoreUnavailableError
 from monitor.farm import InfluxSettings
-from monitor.readings import Block, Doubt, Flag, Quantity, Reading, from_ms, to_ms
+from monitor.readings import Block, Quantity, Reading, to_ms
 from monitor.rolling import Rolled, Width
+from monitor.stores.overlay import laid_over
 from monitor.stores.rolled import rolled_on_read
 
 log = logging.getLogger(__name__)
 
 _BATCH = 10_000
-_TIMEOUT_MS = 30_000
+_PATIENCE = timedelta(seconds=30)
+_SENSORS_AT_ONCE = 50
+"""In one question, whose text is part of an address."""
 _CHUNK = 1 << 16
+_ROWS_AT_ONCE = 100_000
+_LONGEST_REST = timedelta(hours=1)
+"""However long a server asks to be left alone."""
 _ESCAPES = str.maketrans({",": "\\,", " ": "\\ ", "=": "\\="})
 _UNWRITABLE = re.compile(r"[\\\r\n\t]")
 
@@ -38,21 +48,61 @@ def tag(text: str) -> str:
     return text.translate(_ESCAPES)
 
 
+def lines_of(block: Block, where: Mapping[str, tuple[Quantity, str]]) -> list[str]:
+    """Return a block as line protocol, one line a reading, in its order.
+
+    Args:
+        block: Readings.
+        where: Sensor -> (quantity, spot); unknown sensors are kept as 'other'.
+
+    Raises:
+        StoreError: A sensor's name cannot be a tag.
+    """
+    heads = []
+    for sensor in block.sensors:
+        quantity, spot = where.get(sensor, (None, "none"))
+        heads.append(f"{quantity.value if quantity else 'other'},sensor={tag(sensor)},spot={tag(spot)} value=")
+    rows = zip(
+        block.sensor_index.tolist(),
+        block.measured_at_ms.tolist(),
+        block.value.tolist(),
+        block.flag.tolist(),
+        block.doubt.tolist(),
+        strict=True,
+    )
+    return [f"{heads[i]}{v!r},flag={f}i,doubt={d}i {at}" for i, at, v, f, d in rows]
+
+
 def _quoted(text: str) -> str:
     """Return a text as a string literal of InfluxQL."""
     return "'" + text.replace("\\", "\\\\").replace("'", "\\'") + "'"
 
 
 class InfluxReadingStore:
-    """Readings keyed by (sensor, instant in ms) in an InfluxDB 1.8, 2.x or 3.x; the later write wins."""
+    """Readings keyed by (sensor, instant in ms) in an InfluxDB 1.8, 2.x or 3.x; the later write wins.
 
-    def __init__(self, settings: InfluxSettings, token: str, where: Mapping[str, tuple[Quantity, str]]) -> None:
+    Each write goes to the server at once and is tried once; monitor/stores/spooled.py puts a queue on disk before it.
+    """
+
+    def __init__(
+        self,
+        settings: InfluxSettings,
+        token: str,
+        where: Mapping[str, tuple[Quantity, str]],
+        *,
+        patient: bool = False,
+        patience: timedelta = _PATIENCE,
+        ask: bool = True,
+    ) -> None:
         """Connect, and see that the database is there.
 
         Args:
             settings: Address and database.
             token: Its token; never logged.
             where: Sensor -> (quantity, spot), for measurement and tags; unknown sensors are kept as 'other'.
+            patient: A server that does not answer is no error now: it is looked at before the first write.
+            patience: How long an answer may take.
+            ask: See that the database is there.
 
         Raises:
             StoreUnavailableError: The server does not answer.
@@ -62,19 +112,41 @@ class InfluxReadingStore:
         from influxdb_client.client.write_api import SYNCHRONOUS
 
         self._settings, self._where = settings, dict(where)
-        self._client = InfluxDBClient(url=settings.url, token=token, org="-", timeout=_TIMEOUT_MS)
+        timeout_ms = round(patience.total_seconds() * 1000)
+        self._client = InfluxDBClient(url=settings.url, token=token, org="-", timeout=timeout_ms)
         self._writer = self._client.write_api(write_options=SYNCHRONOUS)
-        self._closed = False
+        self._closed, self._is_checked = False, not ask
         try:
-            known = [row["name"] for row in self._query("SHOW DATABASES", database=False)]
-            if settings.database not in known:
-                raise StoreError(
-                    f"the InfluxDB at {settings.url} has no database {settings.database!r} (it has: "
-                    f"{', '.join(known) or 'none'}); make it there, or mend [storage.influx] in farm.toml"
-                )
-        except BaseException:
-            self.close()
-            raise
+            self._check()
+        except BaseException as exc:
+            if patient and isinstance(exc, StoreUnavailableError):
+                log.warning("influx.not_there_yet why=%s", exc)
+            else:
+                self.close()
+                raise
+
+    @classmethod
+    def of_writes_only(
+        cls, settings: InfluxSettings, token: str, where: Mapping[str, tuple[Quantity, str]]
+    ) -> InfluxReadingStore:
+        """Return a store for an engine that takes line protocol and knows no InfluxQL: no database is looked for."""
+        return cls(settings, token, where, ask=False)
+
+    def _check(self) -> None:
+        """See once that the database is there, since the server takes questions about any and answers nothing.
+
+        Raises:
+            StoreError: It is not, or the server does not answer.
+        """
+        if self._is_checked:
+            return
+        known = [row["name"] for row in self._query("SHOW DATABASES", database=False)]
+        if self._settings.database not in known:
+            raise StoreError(
+                f"the InfluxDB at {self._settings.url} has no database {self._settings.database!r} (it has: "
+                f"{', '.join(known) or 'none'}); make it there, or mend [storage.influx] in farm.toml"
+            )
+        self._is_checked = True
 
     def __repr__(self) -> str:
         """Return what may be shown; the token may not."""
@@ -82,25 +154,10 @@ class InfluxReadingStore:
 
     # -- writing --------------------------------------------------------------------------------------------
 
-    def _lines(self, block: Block) -> list[str]:
-        """Return a block as line protocol."""
-        heads = []
-        for sensor in block.sensors:
-            quantity, spot = self._where.get(sensor, (None, "none"))
-            heads.append(f"{quantity.value if quantity else 'other'},sensor={tag(sensor)},spot={tag(spot)}")
-        rows = zip(
-            block.sensor_index.tolist(),
-            block.measured_at_ms.tolist(),
-            block.value.tolist(),
-            block.flag.tolist(),
-            block.doubt.tolist(),
-            strict=True,
-        )
-        return [f"{heads[i]} value={v!r},flag={f}i,doubt={d}i {at}" for i, at, v, f, d in rows]
-
     def append(self, block: Block) -> None:
         """Keep a block; see ReadingStore.append."""
-        lines = self._lines(block)
+        self._check()
+        lines = lines_of(block, self._where)
         refused: list[tuple[str, str]] = []
         for start in range(0, len(lines), _BATCH):
             self._write(lines[start : start + _BATCH], refused)
@@ -130,8 +187,9 @@ class InfluxReadingStore:
 
     # -- reading --------------------------------------------------------------------------------------------
 
-    def _query(self, query: str, *, database: bool = True) -> Iterator[dict[str, str]]:
-        """Yield the rows of an InfluxQL query as the server's CSV has them."""
+    @contextmanager
+    def _answer(self, query: str, *, database: bool = True) -> Iterator[Any]:
+        """Give the server's answer to an InfluxQL query, CSV that has not been read yet."""
         parameters = [("q", query), ("epoch", "ms"), ("chunked", "true"), ("chunk_size", "10000")]
         if database:
             parameters += [("db", self._settings.database), ("rp", self._settings.retention_policy)]
@@ -146,44 +204,73 @@ class InfluxReadingStore:
                 response_type="file",
             )
         try:
-            with self._transport("reading"):
-                yield from _csv_rows(_text_lines(response.stream(_CHUNK)))
+            yield response
         finally:
             response.release_conn()
 
-    def _measurement(self, sensor: str) -> str:
-        """Return the measurement that a sensor's readings are in, as a regular expression where it is not known."""
-        known = self._where.get(sensor)
-        return f'"{known[0].value}"' if known else "/.*/"
+    def _query(self, query: str, *, database: bool = True) -> Iterator[dict[str, str]]:
+        """Yield the rows of an InfluxQL query as the server's CSV has them."""
+        with self._answer(query, database=database) as response, self._transport("reading"):
+            yield from _csv_rows(_text_lines(response.stream(_CHUNK)))
 
-    def _rows(self, sensor: str, condition: str, tail: str = "") -> Iterator[tuple[int, float, int, int]]:
-        """Yield (ms, value, flag, doubt) of one sensor."""
-        query = (
-            f'SELECT "value", "flag", "doubt" FROM {self._measurement(sensor)} '
-            f'WHERE "sensor" = {_quoted(sensor)}{condition} {tail}'
-        )
-        for row in self._query(query):
-            yield int(row["time"]), float(row["value"]), int(row["flag"]), int(row["doubt"])
+    def _questions(self, sensors: Sequence[str], condition: str, tail: str) -> Iterator[str]:
+        """Yield the questions that ask for some sensors, each of one measurement, or of all where it is not known."""
+        groups: dict[str, list[str]] = {}
+        for name in dict.fromkeys(sensors):
+            known = self._where.get(name)
+            groups.setdefault(f'"{known[0].value}"' if known else "/.*/", []).append(name)
+        for measurement, names in groups.items():
+            for begin in range(0, len(names), _SENSORS_AT_ONCE):
+                asked = " OR ".join(f'"sensor" = {_quoted(name)}' for name in names[begin : begin + _SENSORS_AT_ONCE])
+                yield (
+                    f'SELECT "value", "flag", "doubt" FROM {measurement} WHERE ({asked}){condition} '
+                    f'GROUP BY "sensor" {tail}'
+                )
 
     def read(self, sensors: Sequence[str], start: datetime, end: datetime) -> Block:
         """Return readings of a span; see ReadingStore.read."""
         names = tuple(sensors)
         condition = f" AND time >= {to_ms(start)}ms AND time < {to_ms(end)}ms"
-        rows = [
-            (index, *row)
-            for index, name in enumerate(names)
-            for row in self._rows(name, condition, "ORDER BY time ASC")
+        blocks = [
+            block
+            for question in self._questions(names, condition, "ORDER BY time ASC")
+            for block in self._blocks(question, names)
         ]
-        return Block.from_rows(names, rows)
+        return laid_over(Block.from_rows(names, ()), Block.concat(blocks), names)
+
+    def _blocks(self, question: str, names: tuple[str, ...]) -> Iterator[Block]:
+        """Yield the answer to a question in blocks, as the server's CSV comes in."""
+        import pandas as pd
+
+        place = {f"sensor={spelt}": at for at, name in enumerate(names) for spelt in (name, tag(name))}
+        kinds: Any = {"name": str, "tags": "category"}
+        with self._answer(question) as response, self._transport("reading"):
+            try:
+                frames = pd.read_csv(response, chunksize=_ROWS_AT_ONCE, dtype=kinds)
+            except pd.errors.EmptyDataError:  # nothing is kept of these, or in this span
+                return
+            for frame in frames:
+                if "error" in frame.columns:
+                    raise StoreError(f"the InfluxDB answers: {frame['error'].iloc[0]}")
+                codes = frame["tags"].cat.codes.to_numpy()
+                lookup = np.array([place[str(each)] for each in frame["tags"].cat.categories], dtype=np.int32)
+                yield Block(
+                    sensors=names,
+                    sensor_index=lookup[codes],
+                    measured_at_ms=frame["time"].to_numpy(np.int64),
+                    value=frame["value"].to_numpy(np.float64),
+                    flag=frame["flag"].to_numpy(np.int8),
+                    doubt=frame["doubt"].to_numpy(np.int16),
+                )
 
     def latest(self, sensors: Sequence[str]) -> dict[str, Reading]:
         """Return each sensor's newest reading; see ReadingStore.latest."""
-        found = {}
-        for name in sensors:
-            for at_ms, value, flag, doubt in self._rows(name, "", "ORDER BY time DESC LIMIT 1"):
-                found[name] = Reading(
-                    sensor=name, measured_at=from_ms(at_ms), value=value, flag=Flag(flag), doubt=Doubt(doubt)
-                )
+        found: dict[str, Reading] = {}
+        for question in self._questions(sensors, "", "ORDER BY time DESC LIMIT 1"):
+            for row in self._blocks(question, tuple(sensors)):
+                for each in row.readings():
+                    if each.sensor not in found or found[each.sensor].measured_at <= each.measured_at:
+                        found[each.sensor] = each
         return found
 
     def sensors(self) -> tuple[str, ...]:
@@ -235,7 +322,9 @@ class _Transport:
         if isinstance(exc, ApiException):
             status = int(exc.status or 0)
             if status == 429 or status >= 500 or status == 0:
-                raise StoreUnavailableError(f"{where}: it answers {status} {exc.reason}; tried again later") from exc
+                raise StoreUnavailableError(
+                    f"{where}: it answers {status} {exc.reason}; tried again later", again_in=_retry_after(exc)
+                ) from exc
             if status in (401, 403):
                 raise StoreError(f"{where}: the token is refused ({status}); see token_file in farm.toml") from exc
             if self._what == "reading" or status == 404:
@@ -245,6 +334,22 @@ class _Transport:
             raise StoreUnavailableError(
                 f"{where}: it does not answer ({type(exc).__name__}); tried again later"
             ) from exc
+
+
+def _retry_after(exc: Any) -> timedelta | None:
+    """Return how long the server asks to be left alone, in seconds or until a date; None: it does not say.
+
+    Source: [RFC9110] section 10.2.3.
+    """
+    said = str((exc.headers or {}).get("Retry-After", "")).strip()
+    if said.isascii() and said.isdigit():
+        return min(timedelta(seconds=int(said[:9])), _LONGEST_REST)
+    try:
+        until = parsedate_to_datetime(said)
+        begun = parsedate_to_datetime(str((exc.headers or {}).get("Date", "")))
+        return min(max(until - begun, timedelta(0)), _LONGEST_REST)
+    except (TypeError, ValueError):  # no such header, no date, or one without its zone
+        return None
 
 
 def _said(exc: Any) -> str:

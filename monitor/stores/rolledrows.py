@@ -11,7 +11,8 @@ from monitor.rolling import DAY_MS, Bins, Rolled, Width, hand_on
 from monitor.stores import catalog
 from monitor.stores.rolled import Read, day_key, day_of, pack_day, roll_days, sensor_of, series_of, span_of, unpack_day
 
-_AT_ONCE = 31
+_AT_ONCE = 7
+"""Days of one sensor that are rolled up in one transaction: writers wait as long as it lasts."""
 
 
 class RolledRows:
@@ -52,7 +53,7 @@ class RolledRows:
         self._marked.clear()
 
     def marked_before(self, reader: sqlite3.Connection, until: datetime) -> list[tuple[int, list[int]]]:
-        """Return (sensor number, keys) of marked days that end by ``until``, a month of days at most together."""
+        """Return (sensor number, keys) of marked days that end by ``until``, a week of days at most together."""
         before = to_ms(until) // DAY_MS
         by_sensor: dict[int, list[int]] = {}
         for (key,) in reader.execute("SELECT key FROM stale").fetchall():

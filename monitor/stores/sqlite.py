@@ -203,7 +203,7 @@ class SqliteReadingStore:
             return self._rolled.rolled(self._file.reader(), sensors, start, end, width)
 
     def roll_up(self, until: datetime) -> int:
-        """Work off the marks on days that are over, a month of one sensor at a time; see ReadingStore.roll_up."""
+        """Work off the marks on days that are over, a week of one sensor at a time; see ReadingStore.roll_up."""
         with self._file.errors("reading"):
             marked = self._rolled.marked_before(self._file.reader(), until)
         for sensor, keys in marked:

@@ -205,6 +205,10 @@ def test_axe_finds_nothing_and_nothing_is_too_small_or_too_wide(farm: Served, br
             wide = phone.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
             faults += [f"{path}: {wide} px too wide"] if wide > 0 else []
             faults += [f"{path}: too small: {each}" for each in phone.page.evaluate(SMALL)]
+        phone.page.goto(f"{farm.url}/labels")
+        phone.page.get_by_role("button", name="Show the sheet to print").tap()
+        expect(phone.page.get_by_role("heading", name="Saltcellar Farm: rounds")).to_be_visible()
+        faults += [f"wall sheet: {fault}" for fault in axe_faults(phone.page)]
         faults += phone.errors
 
     assert faults == []

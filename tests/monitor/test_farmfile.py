@@ -67,9 +67,17 @@ def changed(old: str, new: str, text: str = TEXT) -> str:
 
 
 def told_of(text: str, key: str) -> tuple[Fault, ...]:
-    """Return the faults of a text; where a rack or shelf is amiss, without the sensors that lose their place by it."""
+    """Return the faults of a text, without those that only follow from it.
+
+    Sensors lose their place by a rack or shelf that is amiss, registers and columns their sensor.
+    """
     follow = key.startswith(("rack", "shelf"))
-    return tuple(fault for fault in faults(text) if not (follow and fault.key.endswith(".spot")))
+    lost = ("register", "folder") if key.startswith("sensor") else ()
+    return tuple(
+        fault
+        for fault in faults(text)
+        if not (follow and fault.key.endswith(".spot")) and not (lost and fault.key.startswith(lost))
+    )
 
 
 def keys_in(document: dict[str, Any]) -> set[tuple[str, str]]:
@@ -182,6 +190,7 @@ def test_what_the_full_farm_says_is_the_farm() -> None:
             database="saltcellar",
             retention_policy="long",
             token_file=FOLDER / "influx-token.txt",
+            spool_mb=250,
         ),
         postgres=PostgresSettings(
             address="postgresql://traywarden@127.0.0.1:5432/saltcellar", password_file=FOLDER / "ledger-password.txt"

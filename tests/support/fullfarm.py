@@ -134,6 +134,54 @@ ca_file = "ca.pem"
 client_id = "saltcellar-monitor"
 heartbeat_topic = "saltcellar/heartbeat"
 
+[[modbus]]
+id = "gateway"
+host = "modbus.saltcellar.example"
+port = 1502
+every = "1m"
+answer_within_s = 0.5
+
+[[modbus]]
+id = "bus"
+serial = "/dev/ttyUSB0"
+baud = 19200
+parity = "even"
+stop_bits = 2
+
+[[register]]
+sensor = "scale-1"
+line = "gateway"
+device = 7
+table = "input"
+address = 40
+type = "float32"
+word_order = "little"
+scale = 1000
+offset = -12.5
+missing = [-9999]
+
+[[folder]]
+id = "loggers"
+path = "in"
+time = "date"
+columns = ["Temp=air-1:degF", "Lux=lux-1"]
+time_zone = "Africa/Accra"
+delimiter = ";"
+decimal = ","
+time_format = "%d.%m.%Y %H:%M"
+encoding = "cp1252"
+skip_lines = 2
+settle_s = 5
+
+[[device]]
+id = "node-3"
+token_file = "node-3.token"
+per_minute = 30
+
+[[device]]
+id = "node-4"
+token_env = "NODE_4_TOKEN"
+
 [ping]
 every_minutes = 10
 topic = "saltcellar/well"
@@ -165,6 +213,7 @@ url = "http://127.0.0.1:8086"
 database = "saltcellar"
 retention_policy = "long"
 token_file = "influx-token.txt"
+spool_mb = 250
 """
 
 INSTEAD = {

@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
+from alerts.findings import Priority
 from monitor.ledger import Entry, EntryKind
-from tests.support.busy import busy
+from tests.support.busy import alarm, busy, enter
 from tests.support.houses import Lodge
 
 
@@ -131,6 +132,24 @@ def test_a_reason_is_needed_to_put_something_aside(house: Lodge, client: TestCli
     assert not [entry for entry in house.ledger.entries() if entry.kind is EntryKind.SHELVED]
 
 
+def test_a_room_is_accepted_as_it_is_and_told_again(house: Lodge, client: TestClient) -> None:
+    """Until a date; what is no such room has no such form, and is refused."""
+    stays = alarm(house.clock(), rule="room stays too cold", priority=Priority.MEDIUM, batch=None)
+    house.alarms = {**(house.alarms or {}), stays.key: stays}
+    fields = hidden(client.get("/alarms").text, "/alarms/accept")
+    other = hidden(client.get("/alarms").text, "/alarms/aside")["line"]
+    client.post("/alarms/accept", data={**fields, "line": other, "nonce": "x", "span": "60d", "why": ""})
+    refused = client.get("/alarms").text
+    client.post("/alarms/accept", data={**fields, "span": "60d", "why": "the cellar is cold in winter"})
+    accepted = client.get("/alarms").text
+    client.post("/alarms/back", data={**hidden(accepted, "/alarms/back"), "how": "accepted"})
+
+    assert "can be put aside, not accepted" in refused
+    assert "accepted as it is until Sun 3 May 10:00 (the cellar is cold in winter)" in accepted
+    assert [entry.kind for entry in house.ledger.entries()][-2:] == [EntryKind.ACCEPTED, EntryKind.ACCEPTED]
+    assert "Room stays too cold" in client.get("/alarms").text.split("Put aside, or accepted")[0]
+
+
 def test_a_sensor_rests_and_comes_back(house: Lodge, client: TestClient) -> None:
     """With a reason, for a time."""
     fields = hidden(client.get("/alarms").text, "/alarms/rest")
@@ -167,6 +186,20 @@ def test_a_promise_is_made_changed_for_a_day_and_ended(house: Lodge, client: Tes
     assert "7 trays of living radish to the bakery every week on Fri" in page
     assert "Over from Fri 10 Apr on." in page
     assert "Fri 27 Mar:" not in page.split('id="P4"')[1].split("</li>\n<li")[0].split("<details")[0]
+
+
+def test_a_standing_order_of_old_is_changed_from_its_next_day_on(house: Lodge, client: TestClient) -> None:
+    """Its first day is long past; the form shows the next, and only what was typed anew is changed."""
+    terms = {"promise": "P9", "crop": "radish", "for": "2026-01-05", "whom": "the bakery", "living": False}
+    enter(house, EntryKind.PROMISED, 2, trays=3, data={**terms, "every_days": 7})
+    page = client.get("/ahead").text.split('id="P9"')[1].split("</form>")[0]
+    fields = hidden("<form" + page.split("<form", 1)[1] + "</form>", "/ahead/promise", what="change")
+    typed = {"trays": "5", "day": "2026-03-09", "whom": "the bakery", "every": "7 days"}
+
+    assert 'type="date" min="2026-03-04" value="2026-03-09"' in page
+    assert client.post("/ahead/promise", data={**fields, **typed}).status_code == 303
+    changed = newest(house, EntryKind.PROMISED)
+    assert (changed.trays, changed.data["for"], changed.data["from"]) == (5, "2026-03-09", "2026-03-04")
 
 
 def test_a_promise_that_cannot_be_keeps_what_was_typed(house: Lodge, client: TestClient) -> None:

@@ -17,6 +17,7 @@ from monitor.rolling import Rolled, Width
 from monitor.stores.influx import InfluxReadingStore, tag
 from monitor.stores.protocol import ReadingStore
 from monitor.stores.rolled import rolled_on_read
+from monitor.stores.spooled import SpooledReadingStore
 from monitor.stores.sqlite import SqliteReadingStore
 from tests.support.influx import influx_server
 from tests.support.needs import require_binary
@@ -31,6 +32,9 @@ def influx_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Start one InfluxDB for the suite."""
     with influx_server(require_binary("influxd"), tmp_path_factory.mktemp("influx")) as url:
         yield url
+
+
+ON_INFLUX = [pytest.mark.live, pytest.mark.xdist_group("influx")]
 
 
 class Compacting(SqliteReadingStore):
@@ -77,7 +81,7 @@ class Halfway(SqliteReadingStore):
 ON_DISK = {"sqlite": SqliteReadingStore, "compacting": Compacting, "halfway": Halfway}
 
 
-@pytest.fixture(params=[*ON_DISK, pytest.param("influx", marks=[pytest.mark.live, pytest.mark.xdist_group("influx")])])
+@pytest.fixture(params=[*ON_DISK, pytest.param("influx", marks=ON_INFLUX), pytest.param("spooled", marks=ON_INFLUX)])
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ReadingStore]:
     """Return an empty store of each kind."""
     opened: ReadingStore
@@ -91,7 +95,8 @@ def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ReadingSto
 
         query = urllib.parse.urlencode({"q": f"CREATE DATABASE {name}"})
         urllib.request.urlopen(f"{url}/query?{query}", data=b"", timeout=10).close()
-        opened = InfluxReadingStore(InfluxSettings(url=url, database=name), "", WHERE)
+        server = InfluxReadingStore(InfluxSettings(url=url, database=name), "", WHERE)
+        opened = server if request.param == "influx" else SpooledReadingStore(server, tmp_path, most_bytes=10_000_000)
     yield opened
     opened.close()
 
@@ -257,7 +262,7 @@ def test_rebuilding_changes_nothing_that_is_true(store: ReadingStore) -> None:
     done = store.rebuild_rolled()
 
     assert_true_to_the_readings(store, "air")
-    assert done == (0 if isinstance(store, InfluxReadingStore) else 3)
+    assert done == (0 if isinstance(store, InfluxReadingStore | SpooledReadingStore) else 3)
 
 
 @pytest.mark.live

@@ -1,0 +1,107 @@
+"""Readings in InfluxDB behind a spool of our own: kept when append returns, whether or not the server answers.
+
+What waits is laid over what the server has, so a reader sees one store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from monitor.clock import Clock, system_clock
+from monitor.errors import StoreUnavailableError
+from monitor.readings import Block, Reading, to_ms
+from monitor.rolling import Rolled, Width
+from monitor.stores.influx import InfluxReadingStore
+from monitor.stores.overlay import laid_over, of_sensors, within
+from monitor.stores.rolled import rolled_on_read
+from monitor.stores.sender import Quarantine, Sender
+from monitor.stores.spool import SPOOL_FILE, Spool
+
+_COUNT_WITHIN, _CLOSE_WITHIN = timedelta(seconds=30), timedelta(seconds=5)
+
+
+class SpooledReadingStore:
+    """An InfluxReadingStore with a spool in front; see ReadingStore."""
+
+    def __init__(
+        self,
+        server: InfluxReadingStore,
+        folder: Path,
+        *,
+        most_bytes: int,
+        clock: Clock = system_clock,
+        quarantine: Quarantine = lambda *_: None,
+    ) -> None:
+        """Take the server's side and the folder of the spool, and begin sending.
+
+        Raises:
+            StoreError: The spool cannot be opened.
+        """
+        self.server = server
+        self.spool = Spool(folder / SPOOL_FILE, most_bytes=most_bytes)
+        self._sender = Sender(self.spool, server, folder / f"{SPOOL_FILE}.lock", clock=clock, quarantine=quarantine)
+        self._sender.start()
+
+    @property
+    def trouble(self) -> str | None:
+        """Return why the spool is not getting emptier; None: all is well."""
+        return self._sender.trouble
+
+    def append(self, block: Block) -> None:
+        """Keep a block in the spool; see ReadingStore.append."""
+        if len(block):
+            self.spool.put(block)
+            self._sender.news()
+
+    def read(self, sensors: Sequence[str], start: datetime, end: datetime) -> Block:
+        """Return readings of a span; see ReadingStore.read."""
+        # asked before the server: what moves meanwhile is in both, not in neither
+        waiting = within(self.spool.pending(), to_ms(start), to_ms(end))
+        return laid_over(self.server.read(sensors, start, end), waiting, sensors)
+
+    def latest(self, sensors: Sequence[str]) -> dict[str, Reading]:
+        """Return each sensor's newest reading; see ReadingStore.latest."""
+        waiting = of_sensors(self.spool.pending(), sensors)
+        found = self.server.latest(sensors)
+        for row in waiting.readings():
+            known = found.get(row.sensor)
+            if known is None or known.measured_at <= row.measured_at:
+                found[row.sensor] = row
+        return found
+
+    def sensors(self) -> tuple[str, ...]:
+        """Return the names of all sensors with a reading, sorted."""
+        waiting = self.spool.pending()
+        return tuple(sorted({*self.server.sensors(), *waiting.sensors}))
+
+    def count(self) -> int:
+        """Return how many readings are kept; what waits is sent first.
+
+        Raises:
+            StoreUnavailableError: The server does not take it now.
+        """
+        if not self._sender.drained(_COUNT_WITHIN):
+            why = self._sender.trouble or "another process is sending them"
+            raise StoreUnavailableError(f"{self.spool.waiting()} readings wait in the spool: {why}")
+        return self.server.count()
+
+    def rolled(self, sensors: Sequence[str], start: datetime, end: datetime, width: Width) -> Rolled:
+        """Return rolled-up series, worked out from the readings; see ReadingStore.rolled."""
+        return rolled_on_read(self.read, sensors, start, end, width)
+
+    def roll_up(self, until: datetime) -> int:
+        """Do nothing: this store rolls up on reading."""
+        return 0
+
+    def rebuild_rolled(self) -> int:
+        """Do nothing: this store rolls up on reading."""
+        return 0
+
+    def close(self) -> None:
+        """Send what waits if the server takes it, and let go of everything; a second call does nothing."""
+        self._sender.drained(_CLOSE_WITHIN)
+        self._sender.stop()
+        self.spool.close()
+        self.server.close()
