@@ -191,7 +191,7 @@ def hours_where(
 ) -> tuple[float, float, float]:
     """Return the hours with low <= value < high, the longest of them on end, and the hours known. [h, h, h].
 
-    An unknown time, or an hour of other values, ends what is on end.
+    An hour of other values ends what is on end; a silence within it neither ends it nor is counted.
     """
     part = series.within(begin_ms, end_ms)
     held = part.held_h(begin_ms, end_ms)
@@ -199,8 +199,7 @@ def hours_where(
     if not inside.any():
         return 0.0, 0.0, float(held.sum())
     places = np.flatnonzero(inside)
-    starts = np.maximum(part.at_ms[places], int(begin_ms))
-    ends = starts + held[places] * _HOUR_MS
-    group = np.concatenate(([0], np.cumsum(starts[1:] - ends[:-1] >= BACK_INSIDE / _MS)))
+    outside_h = np.cumsum(np.where(inside, 0.0, held))[places]
+    group = np.concatenate(([0], np.cumsum(np.diff(outside_h) >= BACK_INSIDE / timedelta(hours=1) - 1e-9)))
     longest = float(np.bincount(group, weights=held[places]).max())
     return float(held[inside].sum()), longest, float(held.sum())

@@ -15,6 +15,7 @@ from monitor.readings import Quantity
 from monitor.review import BatchFacts, PhaseFacts
 
 _OPEN = (PhaseKind.LIGHT, PhaseKind.HARVEST, PhaseKind.OVERGROWN)
+_NOT_ENTERED = 0.6
 A_LOOK = 0.5
 """A look under the cover before its time counts as so many days. Common practice, no source. [d]"""
 
@@ -93,7 +94,8 @@ def _leak(facts: BatchFacts) -> Dose:
     hours = sum(each.stretch.hours for each in covered)
     if known <= 0 or hours <= 0:
         return NOT_KNOWN
-    return Dose(value=sum(each.leak_h or 0.0 for each in covered), known=min(known / hours, 1.0))
+    leak_h = sum(each.leak_h or 0.0 for each in covered)
+    return Dose(value=leak_h, known=min(known / hours, 1.0) * _boundary(facts))
 
 
 def _blackout(facts: BatchFacts) -> tuple[Dose, Dose]:
@@ -142,7 +144,13 @@ def _wet_air(facts: BatchFacts) -> Dose:
         return NOT_KNOWN
     known = sum(each.near_saturation_known_h for each in heard)
     longest = max(each.near_saturation_h or 0.0 for each in heard)
-    return Dose(value=longest, known=min(known / hours, 1.0))
+    return Dose(value=longest, known=min(known / hours, 1.0) * _boundary(facts))
+
+
+def _boundary(facts: BatchFacts) -> float:
+    """Return how far the phases can be trusted: less where nobody entered when the trays came into the light. [0-1]."""
+    light = facts.phase(PhaseKind.LIGHT)
+    return 1.0 if light is None or light.stretch.begins is Standing.ENTERED else _NOT_ENTERED
 
 
 def _seed(facts: BatchFacts) -> tuple[Dose, Dose]:

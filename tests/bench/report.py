@@ -33,6 +33,7 @@ from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 
 READINGS = 10_000_000
 DAYS = 120
+PER_RACK = 10
 PER_SHELF = ("temperature", "humidity", "ppfd", "weight", "light")
 SHELVES = 2  # of the batch's own sensors: two shelves of five make ten
 BEGIN = datetime(2026, 1, 5, tzinfo=UTC)
@@ -46,18 +47,26 @@ def farm_text(shelves: int) -> str:
     text = [
         '[farm]\nname = "Saltcellar Farm (simulated)"\ntime_zone = "UTC"\nrounds = ["07:30", "17:00"]\n',
         '[[room]]\nid = "cellar"\nlamp = "06:00-22:00"\n',
-        f'[[rack]]\nid = "1"\nroom = "cellar"\nshelves = {shelves}\ntrays_per_shelf = 12\n',
+        *(
+            f'[[rack]]\nid = "{rack}"\nroom = "cellar"\nshelves = {PER_RACK}\ntrays_per_shelf = 12\n'
+            for rack in range(1, (shelves - 1) // PER_RACK + 2)
+        ),
         '[[person]]\nid = "ines"\nchannels = ["console"]\n',
     ]
     for shelf in range(1, shelves + 1):
         for quantity in PER_SHELF:
             more = {"weight": "dry_g = 1400\nfull_g = 1850\n", "light": "under_cover = true\n"}.get(quantity, "")
-            spot = f"cellar/1/{shelf}" + ("/1" if quantity == "weight" else "")
+            spot = spot_of(shelf) + ("/1" if quantity == "weight" else "")
             text.append(
                 f'[[sensor]]\nid = "{quantity[0]}{shelf}"\nquantity = "{quantity}"\nspot = "{spot}"\n'
                 f'topic = "t/{quantity[0]}{shelf}"\n{more}'
             )
     return "\n".join(text)
+
+
+def spot_of(shelf: int) -> str:
+    """Return the place of a shelf, counted from 1 over all racks."""
+    return f"cellar/{(shelf - 1) // PER_RACK + 1}/{(shelf - 1) % PER_RACK + 1}"
 
 
 def values_of(quantity: str, hours: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -118,7 +127,7 @@ def write_batches(ledger: SqlLedger, shelves: int) -> None:
         first: dict[str, Any] = {"by": "ines", "batch": batch}
         data = {"crop": CROP, "tray_kind": "1020", "seed_g_per_tray": 10.0, "lot": f"B-{number % 4}"}
         entries = [
-            NewEntry(kind=EntryKind.SOWN, at=sown_at, trays=6, spot=f"cellar/1/{shelf}", data=data, **first),
+            NewEntry(kind=EntryKind.SOWN, at=sown_at, trays=6, spot=spot_of(shelf), data=data, **first),
             NewEntry(kind=EntryKind.STACKED, at=sown_at, **first),
             NewEntry(kind=EntryKind.UNCOVERED, at=sown_at + timedelta(days=5), **first),
             NewEntry(kind=EntryKind.LIGHTS_ON, at=sown_at + timedelta(days=7), **first),

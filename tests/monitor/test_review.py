@@ -156,3 +156,11 @@ def test_hours_on_end_end_with_an_hour_of_something_else() -> None:
     wet = [0.2] * 36 + [0.6] * 24 + [0.2] * 24
 
     assert hours_where(minutes(wet), 0, len(wet) * 300_000, high=0.35) == pytest.approx((5.0, 3.0, 7.0))
+
+
+def test_a_silence_within_wet_air_does_not_end_it() -> None:
+    """Three hours wet, five silent, two wet: five hours on end are known, none are made up."""
+    at_ms = np.concatenate((np.arange(36), np.arange(96, 120))).astype(np.int64) * 300_000
+    wet = Series(at_ms=at_ms, value=np.full(60, 0.2), speaks_ms=300_000)
+
+    assert hours_where(wet, 0, 120 * 300_000, high=0.35) == pytest.approx((5.0, 5.0, 5.0))
