@@ -181,6 +181,10 @@ class Advisor:
         """Return all batches as they were last folded."""
         return self._batches
 
+    def moment(self, now: datetime) -> Tick:
+        """Return the moment with all that may be looked at, by the ledger as it was last read."""
+        return self._tick(now)
+
     def _tick(self, now: datetime) -> Tick:
         """Return the moment with all that may be looked at."""
         return Tick(

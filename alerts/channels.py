@@ -7,8 +7,9 @@ import logging
 import os
 import sys
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 from alerts.advisor import Channel
 from monitor.errors import ChannelError
@@ -18,6 +19,25 @@ log = logging.getLogger(__name__)
 
 Publish = Callable[[str, bytes], None]
 """(topic, payload) -> handed to the broker; raises ChannelError."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Enclosure:
+    """A picture that goes out with a message.
+
+    Attributes:
+        png: The picture, as a PNG file.
+        words: The line under the message that says what it shows.
+    """
+
+    png: bytes
+    words: str
+
+
+Picture = Callable[[Mapping[str, object]], Enclosure | None]
+"""(payload) -> what is enclosed with that message; None: nothing is. Never raises, and takes a few seconds at most."""
+
+_FOR_MAIL = ("mailto", "mailtos")
 
 
 class ConsoleChannel:
@@ -89,12 +109,14 @@ class AppriseChannel:
     The address often holds a password: it is never logged, shown, or put into an error.
     """
 
-    def __init__(self, name: str, address: str) -> None:
-        """Take the channel's name, for messages about it, and its address."""
-        self._name, self._address = name, address
+    def __init__(self, name: str, address: str, picture: Picture | None = None) -> None:
+        """Take the channel's name, for messages about it, its address, and what draws pictures; None: it takes none."""
+        self._name, self._address, self._picture = name, address, picture
+        self._bare: set[object] = set()
+        """Keys of the messages that were not taken with a picture; they are tried again without."""
 
     def send(self, text: str, *, title: str, payload: Mapping[str, object]) -> None:
-        """Hand a message over, and wait for the answer."""
+        """Hand a message over, and wait for the answer; one that is not taken with its picture goes without."""
         import apprise
 
         sender = apprise.Apprise()
@@ -102,15 +124,25 @@ class AppriseChannel:
             raise ChannelError(
                 f"channel {self._name}: its address is none that Apprise knows; it looks like mailto://, json:// ..."
             )
+        key = payload.get("key")
+        enclosed = None if self._picture is None or key in self._bare else self._picture(payload)
         words = _Words()
         logging.getLogger("apprise").addHandler(words)
         try:
-            taken = sender.notify(body=text, title=title, body_format=apprise.NotifyFormat.TEXT)
+            taken = sender.notify(
+                body=text if enclosed is None else f"{text}\n\n{enclosed.words}",
+                title=title,
+                body_format=apprise.NotifyFormat.TEXT,
+                attach=None if enclosed is None else _attached(enclosed),
+            )
         finally:
             logging.getLogger("apprise").removeHandler(words)
         if not taken:
+            if enclosed is not None:
+                self._bare.add(key)
             why = f": {self._hide(words.said[-1])}" if words.said else ""
             raise ChannelError(f"channel {self._name} did not take the message{why}; see that its server answers")
+        self._bare.discard(key)
 
     def _hide(self, said: str) -> str:
         """Return a library's words without the address or any part of it that may be secret."""
@@ -122,6 +154,21 @@ class AppriseChannel:
 
         parts = urlsplit(self._address)
         return [part for part in (self._address, parts.password or "", parts.username or "") if part]
+
+
+def _attached(enclosed: Enclosure) -> Any:
+    """Return a picture as Apprise takes it: out of memory, no file is written."""
+    from apprise.attachment.memory import AttachMemory
+
+    make: Callable[..., Any] = AttachMemory  # untyped there
+    return make(content=enclosed.png, name="picture.png", mimetype="image/png")
+
+
+def _takes_pictures(settings: ChannelSettings, address: str) -> bool:
+    """Tell whether a channel takes pictures: as farm.toml says, else whether its address is one for mail."""
+    if settings.pictures is not None:
+        return settings.pictures
+    return address.partition("://")[0].lower() in _FOR_MAIL
 
 
 def _address(settings: ChannelSettings) -> str:
@@ -156,7 +203,13 @@ class BrokenChannel:
         raise ChannelError(self._why)
 
 
-def open_channel(settings: ChannelSettings, *, publish: Publish | None, console: TextIO | None = None) -> Channel:
+def open_channel(
+    settings: ChannelSettings,
+    *,
+    publish: Publish | None,
+    console: TextIO | None = None,
+    picture: Picture | None = None,
+) -> Channel:
     """Return a channel as farm.toml describes it; one that cannot be opened is returned broken, not raised."""
     try:
         if settings.kind == "console":
@@ -167,14 +220,22 @@ def open_channel(settings: ChannelSettings, *, publish: Publish | None, console:
             if publish is None:
                 raise ChannelError(f"channel {settings.id}: the broker is not connected here")
             return MqttChannel(settings.topic or "traywarden/nudges", publish)
-        return AppriseChannel(settings.id, _address(settings))
+        address = _address(settings)
+        return AppriseChannel(settings.id, address, picture if _takes_pictures(settings, address) else None)
     except ChannelError as exc:
         log.warning("channel.broken id=%s why=%s", settings.id, exc)
         return BrokenChannel(exc)
 
 
-def open_channels(farm: Farm, *, publish: Publish | None = None, console: TextIO | None = None) -> dict[str, Channel]:
-    """Return all channels of a farm by id."""
+def open_channels(
+    farm: Farm,
+    *,
+    publish: Publish | None = None,
+    console: TextIO | None = None,
+    picture: Picture | None = None,
+) -> dict[str, Channel]:
+    """Return all channels of a farm by id; ``picture`` draws what goes with a message, for those that take pictures."""
     return {
-        settings.id: open_channel(settings, publish=publish, console=console) for settings in farm.channels.values()
+        settings.id: open_channel(settings, publish=publish, console=console, picture=picture)
+        for settings in farm.channels.values()
     }

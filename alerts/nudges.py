@@ -16,6 +16,7 @@ from alerts.holding import HEAD, hold_lines, hold_text
 from alerts.news import News
 from alerts.promised import promise_lines
 from alerts.rounds import first_round
+from alerts.stages import weight
 from alerts.tasks import OF_PROMISES, Task, TaskKind, Urgency
 from alerts.words import not_yet_of
 from monitor.amounts import say_day, say_ml, say_time
@@ -239,6 +240,22 @@ def passed_on_messages(alarm: Alarm, tick: Tick) -> list[Message]:
     )
     what = f"unanswered:{alarm.key}|{alarm.last_change_at.isoformat()}"
     return _messages("alarm", what, title, text, tick, [], urgent=True, late=False, people=people)
+
+
+def alarm_told(key: str, alarms: Iterable[Alarm]) -> Alarm | None:
+    """Return the most pressing alarm, of those that are active, that the message of a key tells; None: none, or many.
+
+    A message that bundles a flood tells many.
+    """
+    what, _, rest = key.partition(":")
+    parts = rest.split("|")
+    told = [
+        alarm
+        for alarm in alarms
+        if (what == "alarm" and alarm.finding.root.split("|") == parts[:2])
+        or (what == "unanswered" and alarm.key.split("|") == parts[:3])
+    ]
+    return max(told, key=lambda alarm: weight(alarm.finding), default=None)
 
 
 def round_title(told: Sequence[Telling], round_at: datetime, farm: Farm, *, news: int = 0) -> str:

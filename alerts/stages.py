@@ -25,7 +25,7 @@ def once_each(findings: tuple[Finding, ...], tick: Tick) -> tuple[Finding, ...]:
     best: dict[str, Finding] = {}
     for finding in findings:
         known = best.get(finding.key)
-        if known is None or _weight(finding) > _weight(known):
+        if known is None or weight(finding) > weight(known):
             best[finding.key] = finding
     return tuple(best.values())
 
@@ -73,7 +73,7 @@ def look(tick: Tick) -> tuple[Finding, ...]:
     return findings
 
 
-def _weight(finding: Finding) -> tuple[int, float, float]:
+def weight(finding: Finding) -> tuple[int, float, float]:
     """Return what ranks findings: priority, then how near to harm, then how far from the limit."""
     far = 0.0 if finding.value is None or finding.limit is None else abs(finding.value - finding.limit)
     return int(finding.priority), finding.harm, far
@@ -99,7 +99,7 @@ def news_of(before: Mapping[str, Alarm], after: Mapping[str, Alarm], tick: Tick)
 
 def _news(root: str, alarms: Sequence[Alarm], tick: Tick) -> News:
     """Return the news of one root, led by whom it harms most."""
-    ordered = sorted(alarms, key=lambda alarm: _weight(alarm.finding), reverse=True)
+    ordered = sorted(alarms, key=lambda alarm: weight(alarm.finding), reverse=True)
     worst = ordered[0].finding
     spots = list(dict.fromkeys(alarm.finding.spot for alarm in ordered if alarm.finding.spot))
     names = [tick.farm.places.name(spot) for spot in spots]

@@ -85,7 +85,7 @@ def picture_png(svg: str, *, scale: float = 1.5) -> bytes:
 def drawing_of(picture: DayPicture, width: int) -> dict[str, Any]:
     """Return the drawing as Vega-Lite, with stand-ins for its colours."""
     frame = Frame(picture, width)
-    parts = [_phases(frame)]
+    parts = [_phases(frame)] if picture.phases else []
     if picture.marks:
         parts.append(_marks(frame))
     parts += [_panel(frame, panel) for panel in picture.panels]

@@ -106,6 +106,7 @@ class ChannelSettings:
         topic: Topic, for mqtt.
         url_file: File that holds the Apprise address (it often holds a password), for apprise.
         url_env: Environment variable that holds it, for apprise.
+        pictures: Whether alarms go out with a picture, for apprise; None: where the address is one for mail.
     """
 
     id: str
@@ -114,6 +115,7 @@ class ChannelSettings:
     topic: str | None = None
     url_file: Path | None = None
     url_env: str | None = None
+    pictures: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -38,7 +38,7 @@ _OF_KIND: dict[str, set[str]] = {
     "console": set(),
     "jsonl": {"path"},
     "mqtt": {"topic"},
-    "apprise": {"url_file", "url_env"},
+    "apprise": {"url_file", "url_env", "pictures"},
 }
 _OF_OWN_BROKER = ("host", "user", "password_file", "password_env", "tls", "ca_file")
 
@@ -175,7 +175,7 @@ class _FarmReader(PlaceReader, FeedReader):
                 if key in table:
                     owner = next(each for each, known in _OF_KIND.items() if key in known)
                     self.fault(f"{path}{key}", "a key of another kind", f'it goes with kind = "{owner}"')
-            if kind == "apprise" and not _OF_KIND[kind] & set(table):
+            if kind == "apprise" and not {"url_file", "url_env"} & set(table):
                 self.fault(f"{path}url_file", None, "url_file or url_env: where the Apprise address is")
         return ChannelSettings(
             id=name,
@@ -184,6 +184,7 @@ class _FarmReader(PlaceReader, FeedReader):
             topic=self.topic_or(table, "topic", path, "traywarden/nudges" if kind == "mqtt" else None),
             url_file=self.path_or(table, "url_file", path),
             url_env=self.text_or(table, "url_env", path, None),
+            pictures=self.flag_or(table, "pictures", path, False) if "pictures" in table else None,
         )
 
     def people(self, document: Mapping[str, Any], channels: Mapping[str, ChannelSettings]) -> dict[str, Person]:

@@ -89,6 +89,7 @@ KEYS: tuple[Key, ...] = (
     Key("channel", "topic", "MQTT topic", "traywarden/nudges", "mqtt: where messages are published."),
     Key("channel", "url_file", "file", "none", "apprise: file that holds the address (e-mail, webhook ...)."),
     Key("channel", "url_env", "variable", "none", "apprise: environment variable that holds the address."),
+    Key("channel", "pictures", "true or false", "true for mail", "apprise: urgent alarms carry a picture (PNG)."),
     Key("broker", "embedded", "true or false", "true without a host", "Start the broker that comes with the package."),
     Key("broker", "host", "address", "127.0.0.1", "Address of a broker of your own."),
     Key("broker", "port", "1 to 65535", "1883", "The broker's TCP port; 0 takes a free one for the embedded broker."),

@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from alerts.advisor import Advisor
 from alerts.alarms_sql import SqlAlarms
-from alerts.channels import open_channels
+from alerts.channels import Enclosure, open_channels
 from alerts.news import down_news
+from alerts.nudges import alarm_told
 from alerts.outbox import OutboxRow
 from alerts.outbox_sql import SqlOutbox
 from alerts.ping import ping, ping_address
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
 
     from collectors.gathering import Gatherer
     from collectors.httppush import PushDoor
+    from dashboards.enclosing import Enclosing
     from monitor.stores.influx import InfluxReadingStore
     from monitor.stores.sender import Quarantine
 
@@ -193,11 +195,12 @@ class Service:
             live=self.live,
             scales=self.scales,
             watch=self.watch,
-            channels=open_channels(farm, publish=self._publish, console=console),
+            channels=open_channels(farm, publish=self._publish, console=console, picture=self._enclose),
             watching_since=watching_since or self.started_at,
             health=self.health,
             links=self._answer_links,
         )
+        self._enclosing: Enclosing | None = None
         self._scheduler: Any = None
         self._running = threading.Lock()
 
@@ -209,6 +212,17 @@ class Service:
         from dashboards.web.links import link_lines
 
         return link_lines(Doors(self.farm.storage.folder), self.farm.pages.url, row.person, row.tasks, now)
+
+    def _enclose(self, payload: Mapping[str, object]) -> Enclosure | None:
+        """Return the picture that goes out with a message: of what its alarm is about, where it tells one."""
+        alarm = alarm_told(str(payload.get("key", "")), self.watch.active())
+        if alarm is None:
+            return None
+        if self._enclosing is None:
+            from dashboards.enclosing import Enclosing
+
+            self._enclosing = Enclosing(self.store.read)
+        return self._enclosing.picture(alarm.finding, self.advisor.moment(self.clock()))
 
     def _rebuild_live(self) -> None:
         """Read the sensors' last hours back from the store; one that does not answer now is asked again later."""
@@ -479,6 +493,8 @@ class Service:
     def stop(self) -> None:
         """Stop listening and close everything; what is queued is stored first. A second call does nothing."""
         self.aside.interrupt()
+        if self._enclosing is not None:
+            self._enclosing.close()
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None

@@ -159,7 +159,7 @@ def test_what_the_full_farm_says_is_the_farm() -> None:
         "screen": ChannelSettings(id="screen", kind="console"),
         "lines": ChannelSettings(id="lines", kind="jsonl", path=FOLDER / "out/nudges.jsonl"),
         "bus": ChannelSettings(id="bus", kind="mqtt", topic="saltcellar/nudges"),
-        "mail": ChannelSettings(id="mail", kind="apprise", url_file=FOLDER / "mail-address.txt"),
+        "mail": ChannelSettings(id="mail", kind="apprise", url_file=FOLDER / "mail-address.txt", pictures=True),
         "hook": ChannelSettings(id="hook", kind="apprise", url_env="SALTCELLAR_HOOK"),
     }
     assert farm.people["ines"] == Person(

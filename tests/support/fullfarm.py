@@ -106,6 +106,7 @@ topic = "saltcellar/nudges"
 id = "mail"
 kind = "apprise"
 url_file = "mail-address.txt"
+pictures = true
 
 [[channel]]
 id = "hook"
