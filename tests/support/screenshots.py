@@ -28,6 +28,9 @@ _MORE = {
 """What only a form leads to."""
 _NO_PAGES = ("/api/", "/static/", "/calendar/", "/events", "/metrics", "/openapi", "/tap/")
 
+_FILE = re.compile(r"\.(zip|csv|json|ics|txt|svg|png)$")
+"""What a page hands out to be kept."""
+
 
 def kind_of(path: str) -> str:
     """Return what pages of one sort share: their path without what names a batch, a sensor or a day."""
@@ -40,7 +43,7 @@ def links(page: Page, url: str) -> list[str]:
     """Return the paths of our own pages that a page leads to."""
     found: list[str] = page.eval_on_selector_all("a[href]", "all => all.map((each) => each.href)")
     paths = [urlsplit(each).path for each in found if each.startswith(url)]
-    return [path for path in dict.fromkeys(paths) if not path.startswith(_NO_PAGES)]
+    return [path for path in dict.fromkeys(paths) if not path.startswith(_NO_PAGES) and not _FILE.search(path)]
 
 
 def pages_of(browser: Browser, url: str) -> dict[str, str]:
