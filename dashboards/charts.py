@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
@@ -32,6 +32,7 @@ _SPOKEN = re.compile(r' (?:role|aria-[a-z]+)="[^"]*"')
 _LETTER_PX = 5.6
 
 _PANEL_HIGH, _ROW_HIGH, _PHASES_HIGH = 84, 15, 32
+_NAME_PX, _WIDE_OF_HIGH = 12, 0.6  # a letter's width is about so much of its height
 
 _DASHES: tuple[list[int], ...] = ([1, 0], [6, 3], [2, 2])
 """Line shapes of the series of one panel, so that no colour is needed to tell them apart."""
@@ -133,13 +134,22 @@ def _phases(frame: Frame) -> Unit:
         for place, each in enumerate(picture.phases)
     ]
     edges = frame.alt.Chart(frame.rows(rows)).mark_rule(color=stand_in("ink"), strokeWidth=1.2).encode(x=frame.x())
-    names = (
-        frame.alt.Chart(frame.rows(rows))
-        .mark_text(align="left", baseline="top", dx=4, fontSize=12, color=stand_in("ink"))
+    fits = {right: [row for row in rows if _runs_out(row, frame) is right] for right in (False, True)}
+    names = [
+        frame.alt.Chart(frame.rows(fits[right]))
+        .mark_text(align=align, baseline="top", dx=dx, fontSize=_NAME_PX, color=stand_in("ink"))
         .encode(x=frame.x(), text=frame.alt.Text("name:N"), y=frame.alt.Y("y:Q", scale=None, axis=None))
-    )
-    layers = [*frame.behind(), unit_of(edges), unit_of(names)]
+        for right, align, dx in ((False, "left", 4), (True, "right", -4))
+        if fits[right]
+    ]
+    layers = [*frame.behind(), unit_of(edges), *(unit_of(each) for each in names)]
     return {"layer": layers, "width": frame.inner, "height": _PHASES_HIGH}
+
+
+def _runs_out(row: Mapping[str, Any], frame: Frame) -> bool:
+    """Tell whether a phase's name would run out of the picture behind its beginning, and so stands before it."""
+    left_px = float(row["x"]) / frame.end * frame.inner
+    return left_px + len(str(row["name"])) * _NAME_PX * _WIDE_OF_HIGH > frame.inner
 
 
 def _marks(frame: Frame) -> Unit:

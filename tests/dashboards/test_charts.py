@@ -194,3 +194,16 @@ def test_the_style_sheet_names_the_same_colours() -> None:
     for role, colour in named:
         by_role.setdefault(role, []).append(colour)
     assert by_role == {role: [day, night, day] for role, (day, night) in ROLES.items()}
+
+
+def test_a_phase_that_began_just_now_has_its_name_before_it() -> None:
+    """Behind its beginning the name would run out of the picture; it was cut off there."""
+    picture = whole_picture()
+    late = Shade(name="harvest window", begins_at=picture.ends_at - 3 * HOUR, ends_at=picture.ends_at)
+
+    strip = drawing_of(replace(picture, phases=(*picture.phases, late)), WIDE)["vconcat"][0]
+    sides = {layer["mark"]["align"] for layer in strip["layer"] if layer["mark"]["type"] == "text"}
+    usual = drawing_of(picture, WIDE)["vconcat"][0]
+
+    assert sides == {"left", "right"}
+    assert {each["mark"]["align"] for each in usual["layer"] if each["mark"]["type"] == "text"} == {"left"}
