@@ -39,6 +39,7 @@ GROUPS = (
     "alarms",
     "ahead",
     "lookback",
+    "season",
 )
 """Modules of dashboards.web, each with ``routes(house) -> list[BaseRoute]``; one whose forms may be kept in a phone
 and sent later has ``handlers(house) -> dict[path, Handler]`` too (see taps.py)."""

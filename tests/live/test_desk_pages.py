@@ -32,6 +32,10 @@ PAGES = (
     "/labels",
     "/labels/print?batch=1&size=70x37",
     "/calendar",
+    "/lookback",
+    "/lookback/1",
+    "/season",
+    "/trace?batch=1",
 )
 SMALL = """[...document.querySelectorAll("main :is(a, button, select, summary, input:not([type=hidden]))")]
   .filter(e => e.tagName != "A" || getComputedStyle(e).display != "inline")
