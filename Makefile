@@ -10,7 +10,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/made-from-lock
 FOLDERS := monitor collectors alerts dashboards simulated_feeds tests
-TEST_PACKAGES := mosquitto mosquitto-clients influxdb openssl chromium fonts-dejavu-core postgresql victoria-metrics
+TEST_PACKAGES := mosquitto mosquitto-clients influxdb openssl chromium fonts-dejavu-core libatomic1 postgresql victoria-metrics
 WORKERS ?= 2
 PYTEST ?=
 
