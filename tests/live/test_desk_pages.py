@@ -100,7 +100,8 @@ def test_a_label_is_scanned_and_the_batch_uncovered_within_five_seconds(farm: Se
     )
     with visit(browser, wide=True) as desk:
         desk.page.goto(f"{farm.url}/labels?batch=1")
-        desk.page.get_by_role("button", name="Show the page to print").click()
+        with desk.page.expect_navigation():  # a page that is on its way to another cannot be printed
+            desk.page.get_by_role("button", name="Show the page to print").click()
         printed = desk.page.pdf(prefer_css_page_size=True, print_background=True)
         assert desk.errors == []
     with pypdfium2.PdfDocument(printed) as paper:
