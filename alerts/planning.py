@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -91,26 +92,46 @@ def medium_l(made: Plan, tick: Tick) -> float | None:
     return kind.area_m2 * kind.medium_depth_mm * sum(each.trays for each in made.sown)  # 1 mm on 1 m2 is a litre
 
 
-def plan_facts(tick: Tick, until: date, seed_g: Mapping[str, float]) -> dict[str, Any]:
-    """Return a plan for all that is promised from today until a day, made at a moment, as the documented JSON."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LaidOut:
+    """A plan with all that it is told with.
+
+    Attributes:
+        made: The plan.
+        until: The last day that is planned for.
+        covers: What is promised, with what stands for it.
+        needs: What each day needs.
+        stands: Which places its trays take.
+        lots: Seed lot by crop.
+    """
+
+    made: Plan
+    until: date
+    covers: Sequence[Cover]
+    needs: Sequence[DayNeed]
+    stands: Sequence[Berth]
+    lots: Mapping[str, str]
+
+
+def laid_out(tick: Tick, until: date, seed_g: Mapping[str, float]) -> LaidOut:
+    """Return a plan for all that is promised from today until a day, made at a moment."""
     from monitor.shelfplan import berths
     from monitor.sowneeds import days_of, lots_of
 
     made = plan_at(tick, until, seed_g=seed_g)
-    needs = days_of(made, supplies_at(tick))
-    return plan_json(made, covers_at(tick, until), needs, berths(made), lots_of(tick.batches.values()), tick, until)
+    return LaidOut(
+        made=made,
+        until=until,
+        covers=covers_at(tick, until),
+        needs=days_of(made, supplies_at(tick)),
+        stands=berths(made),
+        lots=lots_of(tick.batches.values()),
+    )
 
 
-def plan_json(
-    made: Plan,
-    covers: Sequence[Cover],
-    needs: Sequence[DayNeed],
-    stands: Sequence[Berth],
-    lots: Mapping[str, str],
-    tick: Tick,
-    until: date,
-) -> dict[str, Any]:
+def plan_json(plan: LaidOut, tick: Tick) -> dict[str, Any]:
     """Return the plan as the documented JSON."""
+    made = plan.made
     kind = next(iter(tick.farm.tray_kinds.values()))
     grams: Counter[str] = Counter()
     for each in made.sown:
@@ -118,16 +139,16 @@ def plan_json(
     return {
         "schema": "traywarden.plan/1",
         "from": made.room.first.isoformat(),
-        "until": until.isoformat(),
-        "promised": sum(each.owed.open for each in covers),
-        "stands": sum(each.kept for each in covers),
+        "until": plan.until.isoformat(),
+        "promised": sum(each.owed.open for each in plan.covers),
+        "stands": sum(each.kept for each in plan.covers),
         "met": made.met,
         "unmet": sum(each.trays for each in made.unmet),
         "chosen": made.chosen,
         "met_at_most": made.at_most,
-        "sow": [_sown_json(each, lots, tick) for each in made.sown],
+        "sow": [_sown_json(each, plan.lots, tick) for each in made.sown],
         "not_met": [_unmet_json(each, tick) for each in made.unmet],
-        "room": [_berth_json(each, tick) for each in stands],
+        "room": [_berth_json(each, tick) for each in plan.stands],
         "days": [
             {
                 "on": need.on.isoformat(),
@@ -136,13 +157,13 @@ def plan_json(
                 "places": need.places,
                 "places_free": need.free,
             }
-            for need in needs
+            for need in plan.needs
         ],
         "places": made.room.places,
         "trays_owned": made.room.trays_owned,
         "trays_in_pile": made.room.in_pile,
         "seed": [
-            {"crop": crop, "lot": lots.get(crop), "grams": mass, "left_g": made.room.seed_g.get(crop)}
+            {"crop": crop, "lot": plan.lots.get(crop), "grams": mass, "left_g": made.room.seed_g.get(crop)}
             for crop, mass in sorted(grams.items())
         ],
         "medium": {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -77,7 +77,11 @@ def _parquet_sort(path: Path) -> str:
 
 def read_csv(path: Path, known: Known, tally: Tally) -> Iterator[Block]:
     """Yield the readings of an exported CSV file; a line in error is noted and passed over."""
-    waiting: list[Reading] = []
+    yield from _in_blocks(_csv_readings(path, known, tally), tally)
+
+
+def _csv_readings(path: Path, known: Known, tally: Tally) -> Iterator[Reading]:
+    """Yield what the lines of a CSV file say."""
     with path.open(encoding="utf-8-sig", newline="") as file:
         lines = csv.reader(file)
         next(lines)
@@ -89,11 +93,18 @@ def read_csv(path: Path, known: Known, tally: Tally) -> Iterator[Block]:
             except ValueError as exc:
                 tally.err(lines.line_num, str(exc))
                 continue
-            tally.hand_on(reading.measured_at, reading.flag)
-            waiting.append(reading)
-            if len(waiting) == _AT_ONCE:
-                yield Block.from_readings(waiting)
-                waiting = []
+            yield reading
+
+
+def _in_blocks(readings: Iterable[Reading], tally: Tally) -> Iterator[Block]:
+    """Yield readings as blocks of a bounded size, the last one maybe empty, and count them."""
+    waiting: list[Reading] = []
+    for reading in readings:
+        tally.hand_on(reading.measured_at, reading.flag)
+        waiting.append(reading)
+        if len(waiting) == _AT_ONCE:
+            yield Block.from_readings(waiting)
+            waiting = []
     yield Block.from_readings(waiting)
 
 
@@ -194,19 +205,20 @@ def read_senml(path: Path, sensors: Mapping[str, Sensor], known: Known, judge: J
     except PayloadError as exc:
         raise ImportFileError(f"{path.name}: {exc}") from exc
     by_record = {sensor.record: sensor for sensor in sensors.values() if sensor.record is not None}
-    waiting: list[Reading] = []
+    yield from _in_blocks(_pack_readings(records, {**by_record, **sensors}, known, judge, tally), tally)
+
+
+def _pack_readings(
+    records: Iterable[Record], sensors: Mapping[str, Sensor], known: Known, judge: Judge, tally: Tally
+) -> Iterator[Reading]:
+    """Yield what the records of a pack say; one in error is noted and passed over."""
     for number, record in enumerate(records, start=1):
         try:
-            reading = _of_record(record, {**by_record, **sensors}, known, judge)
+            reading = _of_record(record, sensors, known, judge)
         except (ValueError, UnitError) as exc:
             tally.err(number, str(exc))
             continue
-        tally.hand_on(reading.measured_at, reading.flag)
-        waiting.append(reading)
-        if len(waiting) == _AT_ONCE:
-            yield Block.from_readings(waiting)
-            waiting = []
-    yield Block.from_readings(waiting)
+        yield reading
 
 
 def _of_record(record: Record, sensors: Mapping[str, Sensor], known: Known, judge: Judge) -> Reading:

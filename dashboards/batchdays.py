@@ -271,11 +271,6 @@ def deficit_series(temp_ms: Times, temp_c: Array, damp_ms: Times, damp_pct: Arra
     return damp_ms[near], np.maximum(deficit, 0.0)
 
 
-def last_reading_at(panel: Panel) -> datetime | None:
-    """Return when a panel's first series was last heard, or None."""
-    return from_ms(int(panel.traces[0].at_ms[-1])) if panel.traces and len(panel.traces[0].at_ms) else None
-
-
 def rounded_down(now: datetime, step: timedelta = timedelta(minutes=10)) -> datetime:
     """Return an instant cut down to a step, so that a picture is drawn anew once a step and not with every look."""
     step_ms = step // timedelta(milliseconds=1)

@@ -58,8 +58,3 @@ def coloured(svg: str, theme: Theme) -> str:
         return f"var(--pic-{role})" if theme == "page" else ROLES[role][theme == "night"]
 
     return _STAND_IN.sub(colour, svg)
-
-
-def page_colours(theme: Literal["day", "night"]) -> str:
-    """Return the lines of a style sheet that name a theme's colours."""
-    return "\n".join(f"  --pic-{role}: {pair[theme == 'night']};" for role, pair in ROLES.items())

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from monitor.doses import doses_of
 from monitor.germination import judge
 from monitor.ledger import EntryKind
 from monitor.lots import Lot
-from monitor.outcomes import Judged
 from monitor.review import BatchFacts
 from monitor.suspects import Witness
 
@@ -45,8 +44,3 @@ def _differs(lot: str | None, lots: Mapping[str, Lot]) -> bool | None:
     newest = tests[-1]
     found = judge(newest.germinated, newest.seeds, newest.label_pct)
     return bool(found.differs) and found.share_pct < (newest.label_pct or 0.0)
-
-
-def came_out(witnesses: Iterable[Witness], judged: Judged) -> list[Witness]:
-    """Return those that count as good, or as poor."""
-    return [each for each in witnesses if each.judged is judged]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -560,8 +559,3 @@ def farm_text(plan: RoomPlan) -> str:
 def farm_of(plan: RoomPlan) -> Farm:
     """Return the farm that the rules are given."""
     return parse_farm(farm_text(plan), file="farm.toml", folder=Path())
-
-
-def zone_of(plan: RoomPlan) -> ZoneInfo:
-    """Return the room's time zone."""
-    return ZoneInfo(plan.zone)

@@ -13,6 +13,8 @@ from monitor.stores.ledger import SqlLedger, open_ledger
 from tests.support.needs import require_shared
 
 if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
     from tests.support.postgres import Postgres
 
 # Laws are checked, not clocks: on a busy machine an example may take its time.
@@ -33,6 +35,15 @@ def postgres() -> Iterator[Postgres]:
 
     with postgres_server() as server:
         yield server
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Return Debian's Chromium, started once for a module."""
+    from tests.support.browser import chromium
+
+    with chromium() as found:
+        yield found
 
 
 @pytest.fixture

@@ -69,16 +69,10 @@ def _finding(sensor: Sensor, heard: datetime | None, since: datetime, tick: Tick
     """Return the finding in words."""
     place = tick.farm.places.name(sensor.spot)
     last = f"last heard {say_time(heard, tick.farm.zone)}" if heard else "not heard since the monitor started"
-    return Finding(
-        rule="sensor is silent",
-        spot=sensor.spot,
-        batch=None,
-        sensor=sensor.id,
-        priority=Priority.URGENT,
-        wakes=False,
-        since=since,
-        value=None,
-        limit=None,
+    return _of_sensor(
+        sensor,
+        "sensor is silent",
+        since,
         cause=f"Sensor {sensor.id} at {place} is silent, {last}.",
         consequence=f"Nobody watches the {sensor.quantity.value} there meanwhile.",
         action="Look at its battery, its plug and the network; `traywarden check` lists what is heard.",
@@ -89,17 +83,29 @@ def _behind(sensor: Sensor, heard: datetime, came: datetime, tick: Tick) -> Find
     """Return the finding of a sensor that speaks, and only of what is long past."""
     place = tick.farm.places.name(sensor.spot)
     minutes = round((came - heard) / timedelta(minutes=1))
+    return _of_sensor(
+        sensor,
+        "sensor clock is behind",
+        heard,
+        cause=f"Sensor {sensor.id} at {place} speaks, and its newest reading is {minutes} minutes old.",
+        consequence=f"Its {sensor.quantity.value} is not judged as that of now, so nobody watches it there.",
+        action="Set the clock of its node, or leave the time out of what it sends; see whether its radio holds back.",
+    )
+
+
+def _of_sensor(sensor: Sensor, rule: str, since: datetime, *, cause: str, consequence: str, action: str) -> Finding:
+    """Return a finding of a sensor that nobody can go by; it waits for the end of quiet hours."""
     return Finding(
-        rule="sensor clock is behind",
+        rule=rule,
         spot=sensor.spot,
         batch=None,
         sensor=sensor.id,
         priority=Priority.URGENT,
         wakes=False,
-        since=heard,
+        since=since,
         value=None,
         limit=None,
-        cause=f"Sensor {sensor.id} at {place} speaks, and its newest reading is {minutes} minutes old.",
-        consequence=f"Its {sensor.quantity.value} is not judged as that of now, so nobody watches it there.",
-        action="Set the clock of its node, or leave the time out of what it sends; see whether its radio holds back.",
+        cause=cause,
+        consequence=consequence,
+        action=action,
     )

@@ -15,7 +15,7 @@ from starlette.routing import BaseRoute, Route
 from alerts.alarmbook import alarms_facts, shown
 from alerts.answers import answers_of
 from alerts.coming import coming_day
-from alerts.planning import plan_facts, seed_of_lots
+from alerts.planning import laid_out, plan_json, seed_of_lots
 from alerts.promised import LOOKS_AHEAD, covers_at, owed_at, supplies_at
 from alerts.proposals import proposals, seen_facts
 from dashboards.facts.batches import batch_facts, batches_facts
@@ -183,7 +183,8 @@ def _promises(house: House, said: Said) -> dict[str, Any]:
 
 def _plan(house: House, said: Said) -> dict[str, Any]:
     tick = house.lookout.moment(house.clock()).tick
-    return plan_facts(tick, _today(house) + timedelta(days=7 * said["weeks"]), seed_of_lots(tick))
+    until = _today(house) + timedelta(days=7 * said["weeks"])
+    return plan_json(laid_out(tick, until, seed_of_lots(tick)), tick)
 
 
 def _sow_by(house: House, said: Said) -> dict[str, Any]:

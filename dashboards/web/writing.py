@@ -51,9 +51,9 @@ def write(
             raise MovedOnError
         check_append(known, marked, recorded_at=now)
 
-    own = {} if tap is None else {"tap": tap}
+    own: dict[str, object] = {} if tap is None else {"tap": tap}
     if len(entries) > 1:
-        own["together"] = house.ledger.version() + 1  # type: ignore[assignment]
+        own["together"] = house.ledger.version() + 1
     marked = [replace(entry, data={**entry.data, **own}) for entry in entries]
     written = house.ledger.append(marked, recorded_at=now, check=check)
     house.bell.ring("ledger")

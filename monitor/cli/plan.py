@@ -2,29 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from datetime import date, timedelta
+from datetime import timedelta
 from itertools import groupby
-from typing import TYPE_CHECKING
 
 import click
 
 from alerts.findings import Tick
-from alerts.planning import plan_at, plan_json, seed_of_lots, unmet_words
+from alerts.planning import LaidOut, laid_out, plan_json, seed_of_lots, unmet_words
 from alerts.planwords import room_lines, sowing_lines, totals_lines
-from alerts.promised import covers_at, supplies_at
-from monitor.ahead import Cover
 from monitor.amounts import read_g, say_day, say_trays
 from monitor.cli.common import Context, json_option
 from monitor.cli.rounds import tick_of
 from monitor.clock import local_day
 from monitor.errors import RefusedError
 from monitor.profilefile import find_profile
-
-if TYPE_CHECKING:
-    from monitor.shelfplan import Berth
-    from monitor.sowneeds import DayNeed
-    from monitor.sowplan import Plan
 
 PHASES = ("soak", "germination", "blackout", "light", "harvest window")
 _HEADS = ("soak", "germ", "dark", "lit", "ready")
@@ -59,37 +50,20 @@ def plan(context: Context, weeks: int, seed: tuple[str, ...], by_day: bool) -> N
     today = local_day(tick.now, tick.farm.zone)
     until = today + timedelta(days=7 * weeks)
     left = {**seed_of_lots(tick), **_seed_left(context, seed)}
-    covers = covers_at(tick, until)
-    made = plan_at(tick, until, seed_g=left)
-    from monitor.shelfplan import berths
-    from monitor.sowneeds import days_of, lots_of
-
-    needs = days_of(made, supplies_at(tick))
-    stands = berths(made)
-    lots = lots_of(tick.batches.values())
+    found = laid_out(tick, until, left)
     if context.as_json:
-        context.echo_json(plan_json(made, covers, needs, stands, lots, tick, until))
+        context.echo_json(plan_json(found, tick))
         return
-    _tell(context, made, covers, needs, stands, lots, tick, until, by_day=by_day)
+    _tell(context, found, tick, by_day=by_day)
 
 
-def _tell(
-    context: Context,
-    made: Plan,
-    covers: Sequence[Cover],
-    needs: Sequence[DayNeed],
-    stands: Sequence[Berth],
-    lots: Mapping[str, str],
-    tick: Tick,
-    until: date,
-    *,
-    by_day: bool,
-) -> None:
+def _tell(context: Context, plan: LaidOut, tick: Tick, *, by_day: bool) -> None:
     """Say it in words."""
-    promised = sum(each.owed.open for each in covers)
-    kept = sum(each.kept for each in covers)
+    made = plan.made
+    promised = sum(each.owed.open for each in plan.covers)
+    kept = sum(each.kept for each in plan.covers)
     unmet = sum(each.trays for each in made.unmet)
-    context.echo(f"Plan for {tick.farm.name}, {say_day(made.room.first)} to {say_day(until)}")
+    context.echo(f"Plan for {tick.farm.name}, {say_day(made.room.first)} to {say_day(plan.until)}")
     if not promised:
         context.echo("Nothing is promised in that time. traywarden promise TRAYS CROP --for DAY --whom NAME")
     else:
@@ -104,18 +78,18 @@ def _tell(
     for day, group in groupby(made.sown, key=lambda each: each.on):
         context.echo(f"\n{say_day(day)}")
         for crop, lines in groupby(group, key=lambda each: each.want.crop):
-            for line in sowing_lines(day, crop, list(lines), made, stands, lots, tick):
+            for line in sowing_lines(day, crop, list(lines), made, plan.stands, plan.lots, tick):
                 context.echo(line)
     if made.sown:
         context.echo("\nFor all of it")
-        for line in totals_lines(made, lots, tick):
+        for line in totals_lines(made, plan.lots, tick):
             context.echo(f"   {line}")
     context.echo("")
-    for line in room_lines(made, needs):
+    for line in room_lines(made, plan.needs):
         context.echo(line)
     if by_day:
         context.echo("\n" + f"{'trays by day':<12}" + "".join(f"{head:>6}" for head in _HEADS) + "   places taken")
-        for need in needs:
+        for need in plan.needs:
             of = "" if made.room.places is None else f" of {made.room.places}"
             counts = "".join(f"{need.trays.get(phase, 0) or '-':>6}" for phase in PHASES)
             context.echo(f"{say_day(need.on):<12}{counts}   {need.places}{of}")

@@ -19,9 +19,8 @@ import numpy as np
 from monitor.errors import RejectedRowsError, StoreError, StoreUnavailableError
 from monitor.farm import InfluxSettings
 from monitor.readings import Block, Quantity, Reading, to_ms
-from monitor.rolling import Rolled, Width
 from monitor.stores.overlay import laid_over
-from monitor.stores.rolled import rolled_on_read
+from monitor.stores.rolled import RolledOnRead
 
 log = logging.getLogger(__name__)
 
@@ -78,7 +77,7 @@ def _quoted(text: str) -> str:
     return "'" + text.replace("\\", "\\\\").replace("'", "\\'") + "'"
 
 
-class InfluxReadingStore:
+class InfluxReadingStore(RolledOnRead):
     """Readings keyed by (sensor, instant in ms) in an InfluxDB 1.8, 2.x or 3.x; the later write wins.
 
     Each write goes to the server at once and is tried once; monitor/stores/spooled.py puts a queue on disk before it.
@@ -280,18 +279,6 @@ class InfluxReadingStore:
     def count(self) -> int:
         """Return how many readings are kept."""
         return sum(int(row["count"]) for row in self._query('SELECT count("value") FROM /.*/'))
-
-    def rolled(self, sensors: Sequence[str], start: datetime, end: datetime, width: Width) -> Rolled:
-        """Return rolled-up series, worked out from the readings; see ReadingStore.rolled."""
-        return rolled_on_read(self.read, sensors, start, end, width)
-
-    def roll_up(self, until: datetime) -> int:
-        """Do nothing: this store rolls up on reading."""
-        return 0
-
-    def rebuild_rolled(self) -> int:
-        """Do nothing: this store rolls up on reading."""
-        return 0
 
     def close(self) -> None:
         """Let go of the connection; a second call does nothing."""

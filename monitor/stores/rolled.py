@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import struct
 import zlib
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 
@@ -194,3 +195,23 @@ def rolled_on_read(read: Read, sensors: Sequence[str], start: datetime, end: dat
     days = range(start_ms // DAY_MS, -(-end_ms // DAY_MS))
     series = [series_of(roll_days(read, name, days), start_ms, end_ms, width) for name in sensors]
     return hand_on(sensors, series, width)
+
+
+class RolledOnRead(ABC):
+    """What a store that keeps no rolled-up series answers; see ReadingStore."""
+
+    @abstractmethod
+    def read(self, sensors: Sequence[str], start: datetime, end: datetime) -> Block:
+        """Return readings of a span; see ReadingStore.read."""
+
+    def rolled(self, sensors: Sequence[str], start: datetime, end: datetime, width: Width) -> Rolled:
+        """Return rolled-up series, worked out from the readings; see ReadingStore.rolled."""
+        return rolled_on_read(self.read, sensors, start, end, width)
+
+    def roll_up(self, until: datetime) -> int:
+        """Do nothing: this store rolls up on reading."""
+        return 0
+
+    def rebuild_rolled(self) -> int:
+        """Do nothing: this store rolls up on reading."""
+        return 0

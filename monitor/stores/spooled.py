@@ -12,17 +12,16 @@ from pathlib import Path
 from monitor.clock import Clock, system_clock
 from monitor.errors import StoreUnavailableError
 from monitor.readings import Block, Reading, to_ms
-from monitor.rolling import Rolled, Width
 from monitor.stores.influx import InfluxReadingStore
 from monitor.stores.overlay import laid_over, of_sensors, within
-from monitor.stores.rolled import rolled_on_read
+from monitor.stores.rolled import RolledOnRead
 from monitor.stores.sender import Quarantine, Sender
 from monitor.stores.spool import SPOOL_FILE, Spool
 
 _COUNT_WITHIN, _CLOSE_WITHIN = timedelta(seconds=30), timedelta(seconds=5)
 
 
-class SpooledReadingStore:
+class SpooledReadingStore(RolledOnRead):
     """An InfluxReadingStore with a spool in front; see ReadingStore."""
 
     def __init__(
@@ -86,18 +85,6 @@ class SpooledReadingStore:
             why = self._sender.trouble or "another process is sending them"
             raise StoreUnavailableError(f"{self.spool.waiting()} readings wait in the spool: {why}")
         return self.server.count()
-
-    def rolled(self, sensors: Sequence[str], start: datetime, end: datetime, width: Width) -> Rolled:
-        """Return rolled-up series, worked out from the readings; see ReadingStore.rolled."""
-        return rolled_on_read(self.read, sensors, start, end, width)
-
-    def roll_up(self, until: datetime) -> int:
-        """Do nothing: this store rolls up on reading."""
-        return 0
-
-    def rebuild_rolled(self) -> int:
-        """Do nothing: this store rolls up on reading."""
-        return 0
 
     def close(self) -> None:
         """Send what waits if the server takes it, and let go of everything; a second call does nothing."""

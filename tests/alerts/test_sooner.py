@@ -55,7 +55,9 @@ def test_strong_light_in_the_dark_is_told_sooner(tmp_path: Path, lux: float, min
     book = Book()
     book.sow(NOW - timedelta(days=3), "radish", 4)
     book.add(EntryKind.UNCOVERED, NOW - timedelta(hours=12))
-    course: Course = lambda before: lux if before * 60 <= minutes else 0.5  # noqa: E731
+
+    def course(before: float) -> float:
+        return lux if before * 60 <= minutes else 0.5
 
     tick = moment(farm(tmp_path, more=COVER_SENSOR), book, NOW, {"lux": course}, every=timedelta(minutes=2))
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,6 @@ from monitor.errors import NotFoundError, RefusedError
 from monitor.fold import fold_as_of
 from monitor.ledger import EntryKind, effective
 from monitor.live import LiveBuffer
-from tests.support.browser import chromium
 from tests.support.farms import Book, farm
 from tests.support.stage import PROFILES
 
@@ -144,13 +142,6 @@ def test_the_facts_name_each_batch_once() -> None:
 
     assert facts["schema"] == "traywarden.labels/1"
     assert [(each["batch"], each["times"]) for each in facts["labels"]] == [("1", 2), ("3", 1)]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return Chromium, started once."""
-    with chromium() as found:
-        yield found
 
 
 @pytest.mark.live

@@ -17,7 +17,7 @@ from playwright.sync_api import Browser, expect
 
 from alerts.alarms_sql import SqlAlarms
 from monitor.ledger import EntryKind, NewEntry
-from tests.support.browser import Served, axe_faults, chromium, served, until, visit
+from tests.support.browser import Served, axe_faults, served, until, visit
 from tests.support.busy import alarm
 from tests.support.houses import NOW
 
@@ -42,13 +42,6 @@ SMALL = """[...document.querySelectorAll("main :is(a, button, select, summary, i
   .map(e => [(e.closest("label") || e).getBoundingClientRect(), e])
   .filter(([box, e]) => box.width && box.height < 47.5)
   .map(([box, e]) => e.outerHTML.slice(0, 100))"""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return Chromium, started once."""
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.support.needs import require_binary
+from tests.support.browser import axe_faults
 from tests.support.simulated import BadBatch
 
 pytestmark = pytest.mark.live
@@ -22,18 +21,6 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = folder / "page.html"
     farm.says("lookback", farm.case.target, "--html", str(path))
     return path
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """Start Debian's browser without a window."""
-    from playwright.sync_api import sync_playwright
-
-    path = require_binary("chromium")
-    with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
-        yield opened
-        opened.close()
 
 
 @pytest.mark.parametrize("width", [360, 1200])
@@ -80,11 +67,9 @@ def test_it_prints_on_two_sheets(browser: Any, page: Path, tmp_path: Path) -> No
 
 def test_nothing_stands_in_the_way_of_a_reader(browser: Any, page: Path) -> None:
     """The accessibility rules that a machine can check find nothing."""
-    from axe_playwright_python.sync_playwright import Axe
-
     tab = browser.new_page()
     tab.goto(page.as_uri())
-    found = Axe().run(tab).response["violations"]
+    found = axe_faults(tab)
     tab.close()
 
-    assert [(each["id"], each["nodes"][0]["html"][:120]) for each in found] == []
+    assert found == []

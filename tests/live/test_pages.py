@@ -16,17 +16,10 @@ from alerts.tasks import TaskKind
 from dashboards.web.links import HOLDS_FOR, Link, link_of
 from monitor.clock import ManualClock
 from monitor.ledger import EntryKind
-from tests.support.browser import Served, axe_faults, chromium, served, until, visit
+from tests.support.browser import Served, axe_faults, served, until, visit
 from tests.support.houses import NOW
 
 pytestmark = [pytest.mark.live, pytest.mark.xdist_group("browser")]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return Chromium, started once."""
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture

@@ -18,7 +18,7 @@ from playwright.sync_api import Browser, Page, expect
 from monitor.ledger import EntryKind, NewEntry
 from monitor.readings import Block, Flag, Reading
 from monitor.stores.photos import read_photo
-from tests.support.browser import Served, axe_faults, chromium, served, until, visit
+from tests.support.browser import Served, axe_faults, served, until, visit
 from tests.support.houses import NOW
 
 pytestmark = [pytest.mark.live, pytest.mark.xdist_group("browser")]
@@ -39,11 +39,10 @@ SMALL = """() => [...document.querySelectorAll(
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return Chromium, started once."""
-    expect.set_options(timeout=20_000)  # the first drawing of a process takes seconds on a busy machine
-    with chromium() as found:
-        yield found
+def browser(browser: Browser) -> Iterator[Browser]:
+    """Return Chromium, with more patience: the first drawing of a process takes seconds on a busy machine."""
+    expect.set_options(timeout=20_000)
+    yield browser
     expect.set_options(timeout=5_000)
 
 
