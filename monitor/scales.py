@@ -6,7 +6,7 @@ import threading
 from array import array
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Protocol, TypeVar, cast
 
 import numpy as np
@@ -20,6 +20,8 @@ from monitor.scalesetup import ScaleSetup, setup_at
 
 T = TypeVar("T")
 Array = NDArray[np.float64]
+SCALES_FROM = timedelta(days=24)
+"""How far back the readings of scales and air are read when their state is built anew: a batch's life."""
 _AIR_BINS = 21 * 48
 _DAY_MS = 86_400_000
 _LARGE = 500  # rows from which numpy is faster than a loop

@@ -117,7 +117,8 @@ class Context:
             if self._scales.followed and (farm.storage.influx is not None or farm.storage.folder.exists()):
                 from datetime import timedelta
 
-                from monitor.service import SCALES_FROM, open_readings
+                from monitor.scales import SCALES_FROM
+                from monitor.stores.opening import open_readings
 
                 store, now = open_readings(farm), self.clock()
                 try:
@@ -165,7 +166,7 @@ def latest_readings(farm: Farm) -> dict[str, Reading]:
     Raises:
         StoreError: The store cannot be opened.
     """
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
 
     if not farm.sensors or (farm.storage.influx is None and not farm.storage.folder.exists()):
         return {}

@@ -17,7 +17,7 @@ def compact(context: Context) -> None:
     It may be stopped at any moment, and called while the monitor runs.
     """
     from monitor.housekeeping import keep_house
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
     from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 
     farm = context.farm()

@@ -56,7 +56,7 @@ def export(
 
     from monitor.clock import at_local, local_day
     from monitor.exports import Export, blocks_of, kind_of
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
     from monitor.timewords import read_day
 
     farm, now = context.farm(), context.clock()

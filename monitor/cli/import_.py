@@ -215,7 +215,7 @@ def import_(
     over. Bringing in the same file twice changes nothing.
     """
     from collectors import csvfile, exported
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
 
     farm = context.farm()
     sort = None if time_column or maps else exported.sort_of(path)
@@ -250,7 +250,7 @@ def import_(
 
 def _import_exported(context: Context, path: Path, sort: str, unknown: bool) -> None:
     """Bring in a file that names its sensors itself, and say what came of it."""
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
 
     store = open_readings(context.farm())
     try:

@@ -105,8 +105,8 @@ def inspect_(context: Context, days: int, gap: int, deep: bool) -> None:
     Nothing is changed. Exit status 1 where something is damaged or missing.
     """
     from monitor import inspection
-    from monitor.service import open_readings
     from monitor.stores.engine import LEDGER_FILE
+    from monitor.stores.opening import open_readings
     from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 
     farm, now = context.farm(), context.clock()

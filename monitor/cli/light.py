@@ -32,7 +32,7 @@ def _line(day: LightDay, sensor: Sensor) -> str:
 @click.pass_obj
 def light(context: Context, place: str | None, days: int) -> None:
     """Say how many hours each place with a light sensor was lit, dark and unknown, and how much light it was."""
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
 
     farm, now = context.farm(), context.clock()
     sensors = light_sensors(farm, place)

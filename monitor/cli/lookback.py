@@ -41,7 +41,7 @@ def lookback(context: Context, batch: str | None, html: Path | None, zip_file: P
     from dashboards.lookbackmake import make
     from dashboards.lookbackpage import lookback_json, page_lines, to_zip
     from dashboards.lookbackwords import page_of
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
 
     farm, ledger = context.farm(), context.ledger()
     entries = ledger.entries()

@@ -24,7 +24,7 @@ def migrate(context: Context, to: str, again: bool) -> None:
     goes on where it was; done, it copies what came since. Stop the monitor first, or run it once more afterwards.
     """
     from monitor import migrating
-    from monitor.service import open_influx, open_readings, quarantine_store
+    from monitor.stores.opening import open_influx, open_readings, quarantine_store
 
     farm = context.farm()
     settings = farm.storage.influx

@@ -86,7 +86,7 @@ def suggest(context: Context, crop: str, toml: bool) -> None:
     """Propose days, bands and refill point from your own good batches; nothing is changed by itself."""
     from dashboards.lookbackmake import good_facts
     from monitor.errors import RefusedError
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
     from monitor.suggest import LEAST, propose
     from monitor.suggestfile import suggested_text
 

@@ -15,7 +15,7 @@ def rebuild(context: Context) -> None:
 
     They follow late and corrected readings by themselves; this is for a file that was damaged or restored.
     """
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
 
     store = open_readings(context.farm())
     try:

@@ -69,7 +69,7 @@ def _mark(said: str, context: Context, *, closes: bool) -> datetime:
 def replay(context: Context, start: str, end: str, files: tuple[Path, ...], every: int) -> None:
     """Run recorded readings through the rules as they are now, and list what would have been told. Writes nothing."""
     from alerts.replay import Came, Replay, in_order, through
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
 
     farm, now = context.farm(), context.clock()
     begin_at, end_at = _mark(start, context, closes=False), min(_mark(end, context, closes=True), now)

@@ -22,7 +22,7 @@ _LAST = 5
 
 def _shown(context: Context, sensor: str) -> float | None:
     """Return what a scale shows now: the median of its last readings; None where none is fresh."""
-    from monitor.service import open_readings
+    from monitor.stores.opening import open_readings
 
     farm, now = context.farm(), context.clock()
     if farm.storage.influx is None and not farm.storage.folder.exists():

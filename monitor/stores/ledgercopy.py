@@ -8,13 +8,15 @@ from sqlalchemy import Connection, Engine, Table, func, insert, select, text
 
 from monitor.errors import StoreError
 from monitor.stores.engine import ledger_file_url, open_engine, store_errors, writing
-from monitor.stores.schema import ENTRY, METADATA
+from monitor.stores.schema import ARRIVAL, ENTRY, LEASE, METADATA
 
 _ROWS = 500
+_OF_PROCESSES = (ARRIVAL, LEASE)
+"""What belongs to the processes that run on a database, and means nothing in another."""
 
 
 def copy_ledger_rows(source: Engine, target: Engine) -> int:
-    """Copy every row of a ledger database into one that has no entries yet; all or nothing.
+    """Copy a ledger database into one that has no entries yet, all or nothing; leases and arrivals stay behind.
 
     Args:
         source: A database at the present schema; read as one consistent state.
@@ -38,7 +40,8 @@ def copy_ledger_rows(source: Engine, target: Engine) -> int:
                 "copied into an empty database; name a new one"
             )
         for table in METADATA.sorted_tables:
-            _copy_table(reader, writer, table)
+            if table not in _OF_PROCESSES:
+                _copy_table(reader, writer, table)
         if target.dialect.name == "postgresql":
             _number_on(writer)
         return _count(writer, ENTRY)

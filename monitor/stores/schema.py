@@ -47,6 +47,7 @@ OUTBOX = Table(
     Column("next_try_at", BigInteger, nullable=False),
     Column("last_error", Text),
     Column("given_up_at", BigInteger),
+    Column("claimed_until", BigInteger),
     Index("outbox_waiting", "sent_at", "given_up_at", "next_try_at"),
 )
 
@@ -72,8 +73,32 @@ SERVICE_STATE = Table(
     Column("changed_at", BigInteger, nullable=False),
 )
 
-HEAD = "0001"
+LEASE = Table(
+    "lease",
+    METADATA,
+    Column("name", Text, primary_key=True),
+    Column("holder", Text, nullable=False),
+    Column("taken_at", BigInteger, nullable=False),
+    Column("until", BigInteger, nullable=False),
+)
+"""Who watches which room (the empty name: what belongs to no room), by the database's own clock."""
+
+ARRIVAL = Table(
+    "arrival",
+    METADATA,
+    Column("id", _BIG, primary_key=True, autoincrement=True),
+    Column("room", Text, nullable=False),
+    Column("from_ms", BigInteger, nullable=False),
+    Column("to_ms", BigInteger, nullable=False),
+    Column("sensors", JSON),
+    Column("noted_at", BigInteger, nullable=False),
+    Index("arrival_by_room", "room", "id"),
+    sqlite_autoincrement=True,
+)
+"""Which readings have come to the shared store, in the order in which they came; kept for some days."""
+
+HEAD = "0002"
 """The newest migration; a database that stands there needs none."""
 
-KNOWN = ("0001",)
+KNOWN = ("0001", "0002")
 """Every migration that this version has, oldest first."""

@@ -37,7 +37,7 @@ from collectors.pipeline import Message, Pipeline
 from monitor import quality
 from monitor.farmfile import load_farm
 from monitor.readings import USABLE, Block, Flag, Reading, to_ms
-from monitor.service import open_readings
+from monitor.stores.opening import open_readings
 from tests.support.farms import TEXT, farm, sensor_text
 from tests.support.needs import require_shared
 from tests.support.typist import Typist

@@ -31,21 +31,21 @@ from monitor.backup import copy_ledger, ledger_steps
 from monitor.calibration import calibration_at, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
 from monitor.doors import Doors
-from monitor.errors import ChannelError, StoreError, StoreUnavailableError, TraywardenError
-from monitor.farm import Farm, InfluxSettings, Sensor
+from monitor.errors import ChannelError, StoreUnavailableError, TraywardenError
+from monitor.farm import Farm, Sensor
 from monitor.feeds import PUSHED
 from monitor.health import Health
 from monitor.housekeeping import keep_house
 from monitor.live import HELD, LiveBuffer
 from monitor.profiles import Profile
 from monitor.readings import Block, from_ms
-from monitor.scales import Scales
+from monitor.scales import SCALES_FROM, Scales
 from monitor.scalesetup import setups_of
 from monitor.selfwatch import SelfWatch
 from monitor.stores.engine import LEDGER_FILE
 from monitor.stores.ledger import open_ledger
+from monitor.stores.opening import open_readings, quarantine_store
 from monitor.stores.protocol import ReadingStore
-from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 
 if TYPE_CHECKING:
     from starlette.routing import Route
@@ -53,15 +53,11 @@ if TYPE_CHECKING:
     from collectors.gathering import Gatherer
     from collectors.httppush import PushDoor
     from dashboards.enclosing import Enclosing
-    from monitor.stores.influx import InfluxReadingStore
-    from monitor.stores.sender import Quarantine
 
 log = logging.getLogger(__name__)
 
 STATUS_STATE = "service"
 COPY_STATE = "last ledger copy"
-SCALES_FROM = timedelta(days=24)
-"""How far back the readings of scales and air are read when their state is built anew: a batch's life."""
 _GARBAGE_FROM = 20_000
 """How many objects more than before are looked through for cycles; Python's own is 700."""
 _DOWN_FROM = timedelta(minutes=15)
@@ -80,60 +76,6 @@ def rest_from_garbage() -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(_GARBAGE_FROM, 20, 20)
-
-
-def influx_token(settings: InfluxSettings) -> str:
-    """Return the InfluxDB token from its file or environment variable; never from farm.toml.
-
-    Raises:
-        StoreError: Neither gives one that can be read.
-    """
-    if settings.token_file is not None:
-        try:
-            return settings.token_file.read_text(encoding="utf-8").strip()
-        except OSError as exc:
-            raise StoreError(f"the InfluxDB token file {settings.token_file}: {exc.strerror}") from exc
-    return os.environ.get(settings.token_env or "", "")
-
-
-def quarantine_store(farm: Farm) -> SqliteReadingStore:
-    """Open the farm's SQLite file, which always holds the quarantine, and usually the readings too."""
-    return SqliteReadingStore(farm.storage.folder / READINGS_FILE)
-
-
-def open_readings(farm: Farm, *, quarantine: Quarantine = lambda *_: None) -> ReadingStore:
-    """Open the store in which the farm keeps its readings: the SQLite file, or InfluxDB where farm.toml says so.
-
-    Args:
-        farm: The farm.
-        quarantine: Shown the rows that an InfluxDB refuses for good.
-
-    Raises:
-        StoreError: It cannot be opened.
-    """
-    settings = farm.storage.influx
-    if settings is None:
-        return quarantine_store(farm)
-    from monitor.stores.spooled import SpooledReadingStore
-
-    return SpooledReadingStore(
-        open_influx(farm, settings, patient=True),
-        farm.storage.folder,
-        most_bytes=settings.spool_mb * 1_000_000,
-        quarantine=quarantine,
-    )
-
-
-def open_influx(farm: Farm, settings: InfluxSettings, *, patient: bool = False) -> InfluxReadingStore:
-    """Open the farm's InfluxDB itself, without the spool before it; patient: though it does not answer now.
-
-    Raises:
-        StoreError: It cannot be opened.
-    """
-    from monitor.stores.influx import InfluxReadingStore
-
-    spots = {sensor.id: (sensor.quantity, sensor.spot) for sensor in farm.sensors.values()}
-    return InfluxReadingStore(settings, influx_token(settings), spots, patient=patient)
 
 
 class Service:

@@ -1,0 +1,69 @@
+"""How the store of a farm's readings is opened, by what farm.toml says of it."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+from monitor.errors import StoreError
+from monitor.farm import Farm, InfluxSettings
+from monitor.stores.protocol import ReadingStore
+from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
+
+if TYPE_CHECKING:
+    from monitor.stores.influx import InfluxReadingStore
+    from monitor.stores.sender import Quarantine
+
+
+def influx_token(settings: InfluxSettings) -> str:
+    """Return the InfluxDB token from its file or environment variable; never from farm.toml.
+
+    Raises:
+        StoreError: Neither gives one that can be read.
+    """
+    if settings.token_file is not None:
+        try:
+            return settings.token_file.read_text(encoding="utf-8").strip()
+        except OSError as exc:
+            raise StoreError(f"the InfluxDB token file {settings.token_file}: {exc.strerror}") from exc
+    return os.environ.get(settings.token_env or "", "")
+
+
+def quarantine_store(farm: Farm) -> SqliteReadingStore:
+    """Open the farm's SQLite file, which always holds the quarantine, and usually the readings too."""
+    return SqliteReadingStore(farm.storage.folder / READINGS_FILE)
+
+
+def open_readings(farm: Farm, *, quarantine: Quarantine = lambda *_: None) -> ReadingStore:
+    """Open the store in which the farm keeps its readings: the SQLite file, or InfluxDB where farm.toml says so.
+
+    Args:
+        farm: The farm.
+        quarantine: Shown the rows that an InfluxDB refuses for good.
+
+    Raises:
+        StoreError: It cannot be opened.
+    """
+    settings = farm.storage.influx
+    if settings is None:
+        return quarantine_store(farm)
+    from monitor.stores.spooled import SpooledReadingStore
+
+    return SpooledReadingStore(
+        open_influx(farm, settings, patient=True),
+        farm.storage.folder,
+        most_bytes=settings.spool_mb * 1_000_000,
+        quarantine=quarantine,
+    )
+
+
+def open_influx(farm: Farm, settings: InfluxSettings, *, patient: bool = False) -> InfluxReadingStore:
+    """Open the farm's InfluxDB itself, without the spool before it; patient: though it does not answer now.
+
+    Raises:
+        StoreError: It cannot be opened.
+    """
+    from monitor.stores.influx import InfluxReadingStore
+
+    spots = {sensor.id: (sensor.quantity, sensor.spot) for sensor in farm.sensors.values()}
+    return InfluxReadingStore(settings, influx_token(settings), spots, patient=patient)
