@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 from typing import Protocol
 
@@ -32,22 +33,24 @@ class Gatherer(Protocol):
         ...
 
 
-def gatherers(farm: Farm, intake: Intake, *, clock: Clock) -> list[Gatherer]:
+def gatherers(farm: Farm, intake: Intake, *, clock: Clock, only: Collection[str] | None = None) -> list[Gatherer]:
     """Return the collectors that a farm asks for, none of them started.
 
     Args:
         farm: The farm.
         intake: Where what they read goes.
         clock: Instants of measuring.
+        only: The Modbus lines and watched folders that are wanted, by id; None: all.
     """
     feeds = farm.feeds
-    used = {register.line for register in feeds.registers}
+    used = {register.line for register in feeds.registers if only is None or register.line in only}
+    folders = [folder for folder in feeds.folders.values() if only is None or folder.id in only]
     found: list[Gatherer] = [
         ModbusCollector(line, feeds.registers, farm.sensors, intake, clock=clock)
         for line in feeds.lines.values()
         if line.id in used
     ]
-    if feeds.folders:
+    if folders:
         seen = SeenFiles(Path(farm.storage.folder) / WATCHED_FILE)
-        found.append(FolderCollector(list(feeds.folders.values()), farm.sensors, intake, clock=clock, seen=seen))
+        found.append(FolderCollector(folders, farm.sensors, intake, clock=clock, seen=seen))
     return found

@@ -14,6 +14,7 @@ import threading
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
+from uuid import uuid4
 
 import paho.mqtt.client as paho
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -51,8 +52,15 @@ class _Stop:
     """Put into the queue to end the writer."""
 
 
+class _Mark:
+    """Put into the queue behind all that was held for us."""
+
+
 class _Fallback:
     """Put into the queue to go on in MQTT 3.1.1."""
+
+
+_Ending = _Stop | _Mark | _Fallback
 
 
 class MqttCollector:
@@ -69,6 +77,8 @@ class MqttCollector:
         after_commit: Callable[[Block], None] = lambda _block: None,
         speaks_v5: bool = True,
         room: int = _QUEUE,
+        share: str | None = None,
+        leaves: bool = False,
     ) -> None:
         """Take its parts; nothing is opened before start().
 
@@ -81,12 +91,20 @@ class MqttCollector:
             after_commit: Called on the writer thread with each stored block.
             speaks_v5: Begin with MQTT 5.
             room: How many messages may wait for the writer.
+            share: Name of the group of collectors that share the messages among them (MQTT 5 only); None: all of
+                them are ours.
+            leaves: Take no new share; what the broker holds for us already is taken in, then ``has_left`` is true,
+                and with stop() the broker forgets us.
         """
         self._settings, self._pipeline, self._store, self._clock = settings, pipeline, store, clock
         self._port = settings.port if port is None else port
         self._after_commit = after_commit
         self._v5 = speaks_v5
-        self._queue: queue.SimpleQueue[_Queued | _Stop | _Fallback] = queue.SimpleQueue()  # bounded by _take
+        self._share, self._leaves = share, leaves
+        self._end_mark: bytes | None = None
+        self._unsubscribing: set[int | None] = set()
+        self._left = False
+        self._queue: queue.SimpleQueue[_Queued | _Ending] = queue.SimpleQueue()  # bounded by _take
         self._room, self._was_taken = room, threading.Event()
         self._connection = 0
         self._acknowledging = threading.Lock()
@@ -126,7 +144,7 @@ class MqttCollector:
         client = self._client
         if client is not None:
             self._say_good_bye()
-            client.end(within)
+            client.end(within, forget=self._left)
 
     def _say_good_bye(self) -> None:
         """Leave "stopped" as the kept heartbeat.
@@ -143,6 +161,11 @@ class MqttCollector:
     def is_connected(self) -> bool:
         """Tell whether the broker answers."""
         return self._connected
+
+    @property
+    def has_left(self) -> bool:
+        """Tell whether all that the broker held for a collector that leaves is stored."""
+        return self._left
 
     @property
     def trouble(self) -> str | None:
@@ -193,6 +216,7 @@ class MqttCollector:
         client.on_pre_connect = self._on_pre_connect
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
+        client.on_unsubscribe = self._on_unsubscribe
         client.on_disconnect = self._on_disconnect
         client.on_connect_fail = self._on_connect_fail
         client.on_socket_close = self._on_socket_close
@@ -223,7 +247,11 @@ class MqttCollector:
         try:
             self._was_answered = True
             if self._v5 and str(reason) == _UNSUPPORTED_VERSION:
-                self._ask_for_fallback()
+                if self._share is None:
+                    self._ask_for_fallback()
+                else:
+                    self._was_refused = True
+                    self._note(connected=False, trouble="the broker speaks no MQTT 5, which sharing needs")
                 return
             if reason.is_failure:
                 self._was_refused = True
@@ -231,7 +259,10 @@ class MqttCollector:
                 self._note(connected=False, trouble=f"the broker refuses us: {reason}")
                 return
             self._silent_refusals = 0
-            self._subscribe(client)
+            if self._leaves:
+                self._unsubscribe(client)
+            else:
+                self._subscribe(client)
             self._say_state(client, "running")
             log.info("broker.connected host=%s port=%s v5=%s", self._settings.host, self._port, self._v5)
             self._note(connected=True)
@@ -242,9 +273,37 @@ class MqttCollector:
         """Ask for the topics of all sensors; a known subscription brings no kept messages again (MQTT 5)."""
         self._asked, self._refused_topics = {}, ()
         options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
-        for each in self._pipeline.routes.filters:
+        for each in self._filters():
             _, mid = client.subscribe(each, options=options) if self._v5 else client.subscribe(each, qos=1)
             self._asked[mid] = each
+
+    def _filters(self) -> tuple[str, ...]:
+        """Return what is subscribed to. Source: [MQTT5] section 4.8.2, shared subscriptions."""
+        filters = self._pipeline.routes.filters
+        return filters if self._share is None else tuple(f"$share/{self._share}/{each}" for each in filters)
+
+    def _unsubscribe(self, client: paho.Client) -> None:
+        """Give up our share; what was dealt to us before still comes."""
+        self._unsubscribing = set()
+        for each in self._filters():
+            self._unsubscribing.add(client.unsubscribe(each)[1])
+
+    def _on_unsubscribe(self, client: paho.Client, _userdata: Any, mid: int, _codes: Any, _properties: Any) -> None:
+        """Once nothing more is dealt to us, send ourselves a mark: the broker hands it over behind all that waits."""
+        try:
+            self._unsubscribing.discard(mid)
+            if self._unsubscribing or not self._leaves:
+                return
+            self._end_mark = uuid4().hex.encode()
+            client.subscribe(self._mark_topic, options=SubscribeOptions(qos=1))
+            client.publish(self._mark_topic, self._end_mark, qos=1)
+        except Exception:
+            log.exception("broker.unsubscribe_handler_failed")
+
+    @property
+    def _mark_topic(self) -> str:
+        """Return the topic of the mark that we send ourselves."""
+        return f"{self._settings.heartbeat_topic}/end"
 
     def _on_subscribe(self, _client: paho.Client, _userdata: Any, mid: int, codes: Any, _properties: Any) -> None:
         """Say which topics the broker does not let us read."""
@@ -265,7 +324,7 @@ class MqttCollector:
             if not self._stopping.is_set():
                 log.warning("broker.gone host=%s port=%s why=%s", self._settings.host, self._port, reason)
             self._note(connected=False, trouble=f"the connection to the broker ended: {reason}")
-            if not self._was_answered and self._v5:
+            if not self._was_answered and self._v5 and self._share is None:
                 self._silent_refusals += 1
                 if self._silent_refusals >= _SILENT_REFUSALS:
                     self._ask_for_fallback()
@@ -288,6 +347,11 @@ class MqttCollector:
         """Queue one message; whatever is wrong with it must not end the network thread."""
         try:
             arrived = Message(message.topic, bytes(message.payload), self._clock(), message.retain, message.dup)
+            if self._leaves and message.topic == self._mark_topic:
+                if arrived.payload == self._end_mark:  # one of an earlier try may lie in the queue
+                    self._queue.put(_Mark())
+                client.ack(message.mid, message.qos)
+                return
             if not self._take(_Queued(arrived, message.mid, message.qos, self._connection)):
                 log.warning("message.not_taken topic=%s why=queue full; the broker keeps it", message.topic)
                 self._break_off(client)  # so that all that was not acknowledged comes again, in its order
@@ -330,7 +394,7 @@ class MqttCollector:
 
     def _write_until_stopped(self) -> None:
         """Take what is queued, store it at once, acknowledge it; never wait for more to come."""
-        ending: _Stop | _Fallback | None = None
+        ending: _Ending | None = None
         while not isinstance(ending, _Stop):
             batch, ending = self._next_batch()
             try:
@@ -338,11 +402,19 @@ class MqttCollector:
                     return
                 if isinstance(ending, _Fallback):
                     self._fall_back()
+                elif isinstance(ending, _Mark):
+                    self._note_left()
             except Exception:
                 log.exception("writer.failed messages=%s; they come again", len(batch))
                 self._break_off(self._client)
 
-    def _next_batch(self) -> tuple[list[_Queued], _Stop | _Fallback | None]:
+    def _note_left(self) -> None:
+        """Note that nothing is held for us any more."""
+        with self._changed:
+            self._left = True
+            self._changed.notify_all()
+
+    def _next_batch(self) -> tuple[list[_Queued], _Ending | None]:
         """Return the messages that are queued now, one at least, and what ended the taking."""
         batch: list[_Queued] = []
         item = self._queue.get()

@@ -74,10 +74,15 @@ class Client(paho.Client):
             except OSError as exc:
                 log.debug("network.already_down why=%s", exc)
 
-    def end(self, within: timedelta) -> None:
-        """Say good-bye and end the network thread, also where the broker hangs."""
+    def end(self, within: timedelta, *, forget: bool = False) -> None:
+        """Say good-bye and end the network thread, also where the broker hangs; forget: the broker keeps nothing."""
         self._told_to_end.set()
-        self.disconnect()
+        if forget:
+            properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call] # untyped in paho
+            properties.SessionExpiryInterval = 0
+            self.disconnect(properties=properties)
+        else:
+            self.disconnect()
         ending = threading.Thread(target=self.loop_stop, name="mqtt-ending", daemon=True)
         ending.start()
         ending.join(within.total_seconds())

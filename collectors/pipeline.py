@@ -24,6 +24,7 @@ from monitor.farm import Farm, Sensor
 from monitor.flagger import Flagger, Pending
 from monitor.flagging import Kept
 from monitor.readings import Block, Doubt, Flag, Quantity, Reading, to_ms
+from monitor.unflagged import Flags
 
 log = logging.getLogger(__name__)
 
@@ -161,15 +162,24 @@ class Pipeline:
     """Turns messages into blocks of readings."""
 
     def __init__(
-        self, farm: Farm, *, quarantine: Quarantine, latest: Latest, calibrate: Calibrate = as_measured
+        self,
+        farm: Farm,
+        *,
+        quarantine: Quarantine,
+        latest: Latest,
+        calibrate: Calibrate = as_measured,
+        flags: Flags | None = None,
     ) -> None:
-        """Take the farm's sensors, where to put what cannot be read, what is stored already, and the calibration."""
+        """Take the farm's sensors, where to put what cannot be read, what is stored already, and the calibration.
+
+        ``flags`` is who flags the readings by what came before them; None: a Flagger of its own.
+        """
         self.routes = Routes(farm.sensors.values())
         self._records_from_s = farm.records_from.timestamp()
         self._quarantine, self._latest, self._calibrate = quarantine, latest, calibrate
         self._quick = QuickPacks(self.routes.of, sure_span)
         self._untimed: dict[str, bytes] = {}
-        self._flagger = Flagger(farm)
+        self._flagger: Flags = Flagger(farm) if flags is None else flags
         self._counters = Counters()
         self._counting = threading.Lock()
         self.turn = threading.Lock()

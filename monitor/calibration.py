@@ -15,7 +15,7 @@ import numpy as np
 
 from monitor.errors import RefusedError
 from monitor.ledger import Entry, EntryKind, effective
-from monitor.readings import Quantity
+from monitor.readings import Quantity, from_ms
 
 RAW = ".raw"
 """What the name of a raw series ends in."""
@@ -133,6 +133,13 @@ def calibrations_of(entries: Iterable[Entry]) -> dict[str, tuple[Calibration, ..
             )
             found.setdefault(name, []).append(one)
     return {name: tuple(listed) for name, listed in found.items()}
+
+
+def calibrated(calibrations: Mapping[str, Sequence[Calibration]], sensor: str, value: float, at_ms: int) -> float:
+    """Return a value as a better instrument would have shown it, by the calibration of its day, if there is one."""
+    listed = calibrations.get(sensor)
+    held = calibration_at(listed, from_ms(at_ms)) if listed else None
+    return value if held is None else held.corrected(value)
 
 
 def calibration_at(listed: Sequence[Calibration], at: datetime) -> Calibration | None:

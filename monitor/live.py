@@ -102,6 +102,16 @@ class _Held:
     came_ms: int = 0
 
 
+def _is_held(held: _Held | None, at_ms: int, value: float, judged: tuple[int, int] | None) -> bool:
+    """Tell whether a reading is held with this value, and, where they are given, this flag and doubt."""
+    if held is None or not held.times or at_ms > held.times[-1]:
+        return False
+    place = bisect_left(held.times, at_ms)
+    if held.times[place] != at_ms or held.values[place] != value:
+        return False
+    return judged is None or judged == (held.flags[place], held.doubts[place])
+
+
 class LiveBuffer:
     """The LiveState of a running service: readings of the last hours in memory, late ones put in order."""
 
@@ -157,6 +167,31 @@ class LiveBuffer:
             old = min(old, max(len(held.times) - _LEARN_FROM - 1, 0))  # a silence does not unlearn how often it speaks
             keep = max(old, len(held.times) - self._most)
             del held.times[:keep], held.values[:keep], held.flags[:keep], held.doubts[:keep]
+
+    def news(self, block: Block, *, flags: bool) -> Block:
+        """Return the readings of a block that are not held as they are, each once, in order of time.
+
+        Args:
+            block: Readings of a store.
+            flags: One whose flag or doubt has changed is news too.
+        """
+        keys = block.measured_at_ms * max(len(block.sensors), 1) + block.sensor_index
+        order = np.unique(keys, return_index=True)[1]  # by instant, then sensor; each once
+        rows = zip(
+            block.sensor_index[order].tolist(),
+            block.measured_at_ms[order].tolist(),
+            block.value[order].tolist(),
+            block.flag[order].tolist(),
+            block.doubt[order].tolist(),
+            strict=True,
+        )
+        with self._lock:
+            held = [self._sensors.get(name) for name in block.sensors]
+            fresh = [
+                not _is_held(held[index], at_ms, value, (flag, doubt) if flags else None)
+                for index, at_ms, value, flag, doubt in rows
+            ]
+        return block.rows(order[np.array(fresh, dtype=bool)])
 
     def rebuild(self, sensors: Sequence[str], block: Block) -> None:
         """Start again from a block read from the store."""

@@ -92,6 +92,7 @@ COMMANDS: dict[str, Known] = {
     "serve": Known(ROOM, "Serve the pages alone.", "monitor.cli.serve:serve"),
     "password": Known(ROOM, "Set somebody's password for the pages.", "monitor.cli.letin:password"),
     "token": Known(ROOM, "Let a program or a device in to the pages.", "monitor.cli.letin:token"),
+    "collect": Known(ROOM, "One of several collectors that share the messages.", "monitor.cli.collect:collect"),
     "status": Known(ROOM, "How the monitor is.", "monitor.cli.run:status"),
     "try-channels": Known(ROOM, "Send everyone a test message.", "monitor.cli.channels:try_channels"),
     "sensors": Known(ROOM, "What each sensor last said, and how it is.", "monitor.cli.sensors:sensors"),

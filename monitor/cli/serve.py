@@ -99,12 +99,15 @@ def open_pages(
 def serve(context: Context, level: str) -> None:
     """Serve the pages alone, beside a monitor that runs elsewhere, or to look at a farm's book without one.
 
+    Where collectors and watchers share the work, what devices push over HTTP comes in here.
+
     `traywarden run` serves them too, unless farm.toml says serve = false under [pages].
     """
     from dashboards.web.bell import Bell
     from dashboards.web.serving import open_socket
     from monitor.cli.run import set_up_log
     from monitor.service import Service
+    from monitor.service.shared import is_shared
 
     set_up_log(level)
     farm = context.farm()
@@ -113,10 +116,11 @@ def serve(context: Context, level: str) -> None:
     for each in (signal.SIGTERM, signal.SIGINT):
         signal.signal(each, lambda *_: stopped.set())
     listening = open_socket(farm.pages)
-    service = Service(farm, context.profiles(), clock=context.clock, on_change=bell.ring)
+    service = Service(farm, context.profiles(), clock=context.clock, on_change=bell.ring, alone=False)
     server = None
     try:
-        server = open_pages(service, bell, listening=listening, wake=lambda: None)
+        beside = service.push_routes() if is_shared(farm) else []  # else they come in where `traywarden run` is
+        server = open_pages(service, bell, listening=listening, wake=lambda: None, beside=beside)
         server.start()
         context.echo(f"{farm.name}: the pages are at {server.address}. Ctrl-C stops them.")
         since = context.clock() - timedelta(minutes=1)

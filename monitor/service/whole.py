@@ -27,13 +27,15 @@ from collectors.embedded_broker import EmbeddedBroker
 from collectors.intake import Intake
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
+from monitor.arrivals import room_of
 from monitor.backup import copy_ledger, ledger_steps
-from monitor.calibration import calibration_at, calibrations_of
+from monitor.calibration import calibrated, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
 from monitor.doors import Doors
 from monitor.errors import ChannelError, StoreUnavailableError, TraywardenError
-from monitor.farm import Farm, Sensor
+from monitor.farm import Farm, InfluxSettings, Sensor
 from monitor.feeds import PUSHED
+from monitor.following import Follower
 from monitor.health import Health
 from monitor.housekeeping import keep_house
 from monitor.live import HELD, LiveBuffer
@@ -42,10 +44,13 @@ from monitor.readings import Block, from_ms
 from monitor.scales import SCALES_FROM, Scales
 from monitor.scalesetup import setups_of
 from monitor.selfwatch import SelfWatch
+from monitor.stores.announcer import Announcer
+from monitor.stores.arrivals import SqlArrivals
 from monitor.stores.engine import LEDGER_FILE
 from monitor.stores.ledger import open_ledger
-from monitor.stores.opening import open_readings, quarantine_store
+from monitor.stores.opening import open_spooled, quarantine_store
 from monitor.stores.protocol import ReadingStore
+from monitor.unflagged import Flags, Unflagged
 
 if TYPE_CHECKING:
     from starlette.routing import Route
@@ -53,6 +58,7 @@ if TYPE_CHECKING:
     from collectors.gathering import Gatherer
     from collectors.httppush import PushDoor
     from dashboards.enclosing import Enclosing
+    from monitor.stores.spooled import SpooledReadingStore
 
 log = logging.getLogger(__name__)
 
@@ -91,6 +97,7 @@ class Service:
         look_every: timedelta = timedelta(minutes=1),
         watching_since: datetime | None = None,
         on_change: Callable[[str], None] = lambda _topic: None,
+        alone: bool = True,
     ) -> None:
         """Open the stores and build the parts; nothing listens yet.
 
@@ -102,6 +109,8 @@ class Service:
             look_every: How often the room is judged.
             watching_since: Since when sensors could be heard; None: now.
             on_change: Told ``readings`` or ``alarms`` when they changed, from whichever thread changed them.
+            alone: Whatever readings come, come in here; else, on a farm whose readings and ledger are shared, others
+                collect and watch: what they deliver is followed, and the flags of readings are theirs to find.
         """
         self.on_change = on_change
         self._alarms_told: frozenset[tuple[str, str]] = frozenset()
@@ -110,16 +119,23 @@ class Service:
         self.ledger = open_ledger(farm.storage.folder, farm.storage.postgres)
         self.aside = quarantine_store(farm)
         self.store: ReadingStore = self.aside
-        if farm.storage.influx is not None:
-            self.store = open_readings(farm, quarantine=self.aside.quarantine)
-        self._is_rebuilt = False
         self.live = LiveBuffer()
         self.scales = Scales(farm.sensors)
+        self._follower: Follower | None = None
+        flags: Flags | None = None
+        if farm.storage.influx is not None:
+            spooled = self._open_shared(farm.storage.influx, alone=alone)
+            self.store, flags = spooled, None if alone else Unflagged()
+        self._is_rebuilt = False
         self._entries_read = -1
         self._read_set_ups()
         self.broker = EmbeddedBroker(farm.broker.port) if farm.broker.embedded and self._needs_broker() else None
         self.pipeline = Pipeline(
-            farm, quarantine=self.aside.quarantine, latest=self.store.latest, calibrate=self._calibrated
+            farm,
+            quarantine=self.aside.quarantine,
+            latest=self.store.latest,
+            calibrate=self._calibrated,
+            flags=flags,
         )
         self.intake = Intake(self.pipeline, self.store, after_commit=self._take)
         self.gatherers: list[Gatherer] = []
@@ -145,6 +161,28 @@ class Service:
         self._enclosing: Enclosing | None = None
         self._scheduler: Any = None
         self._running = threading.Lock()
+
+    def _open_shared(self, settings: InfluxSettings, *, alone: bool) -> SpooledReadingStore:
+        """Open the InfluxDB; where the ledger is shared too, tell of what is delivered, and follow what others do."""
+        told: Callable[[Block], None] | None = None
+        shares = self.farm.storage.postgres is not None
+        arrivals = SqlArrivals(self.ledger.engine)
+        if shares:
+            rooms = {sensor.id: room_of(sensor.spot) for sensor in self.farm.sensors.values()}
+            told = Announcer(arrivals, rooms, clock=self.clock).delivered
+        store = open_spooled(
+            self.farm,
+            settings,
+            quarantine=self.aside.quarantine,
+            flags_later=shares and not alone,
+            delivered=told or (lambda _block: None),
+        )
+        if shares and not alone:
+            self._follower = Follower(
+                self.farm, store, arrivals, live=self.live, scales=self.scales, take=self._take, judges=False
+            )
+            self._follower.begin()
+        return store
 
     def _answer_links(self, row: OutboxRow, now: datetime) -> str:
         """Return the links that answer a message's tasks, where farm.toml says how people reach the pages."""
@@ -212,9 +250,7 @@ class Service:
 
     def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
         """Return a value as a better instrument would have shown it, by the calibration of its day."""
-        listed = self._calibrations.get(sensor.id)
-        held = calibration_at(listed, from_ms(at_ms)) if listed else None
-        return value if held is None else held.corrected(value)
+        return calibrated(self._calibrations, sensor.id, value, at_ms)
 
     def _take(self, block: Block) -> None:
         """Hand a committed block to all that follow the readings."""
@@ -226,6 +262,9 @@ class Service:
         """Take in what another process stored since an instant, and return since when to ask the next time."""
         with self._running:
             self._catch_up()
+        if self._follower is not None:
+            self._follower.step(self.clock())
+            return since
         sensors = list(self.farm.sensors)
         block = self.store.read(sensors, since, self.clock() + timedelta(minutes=5)) if sensors else None
         if block is None or not len(block.measured_at_ms):

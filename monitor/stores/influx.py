@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import logging
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime, timedelta
@@ -18,7 +19,7 @@ import numpy as np
 
 from monitor.errors import RejectedRowsError, StoreError, StoreUnavailableError
 from monitor.farm import InfluxSettings
-from monitor.readings import Block, Quantity, Reading, to_ms
+from monitor.readings import Block, Flag, Quantity, Reading, to_ms
 from monitor.stores.overlay import laid_over
 from monitor.stores.rolled import RolledOnRead
 
@@ -32,6 +33,7 @@ _CHUNK = 1 << 16
 _ROWS_AT_ONCE = 100_000
 _LONGEST_REST = timedelta(hours=1)
 """However long a server asks to be left alone."""
+_NOT_EVALUATED = int(Flag.NOT_EVALUATED)
 _ESCAPES = str.maketrans({",": "\\,", " ": "\\ ", "=": "\\="})
 _UNWRITABLE = re.compile(r"[\\\r\n\t]")
 
@@ -47,12 +49,17 @@ def tag(text: str) -> str:
     return text.translate(_ESCAPES)
 
 
-def lines_of(block: Block, where: Mapping[str, tuple[Quantity, str]]) -> list[str]:
+def lines_of(
+    block: Block, where: Mapping[str, tuple[Quantity, str]], *, values: bool = True, flags_later: bool = False
+) -> list[str]:
     """Return a block as line protocol, one line a reading, in its order.
 
     Args:
         block: Readings.
         where: Sensor -> (quantity, spot); unknown sensors are kept as 'other'.
+        values: Write the values too; else flag and doubt alone, of readings that are there.
+        flags_later: Of readings that are not evaluated write neither flag nor a doubt that is none, so that a value
+            handed over again leaves alone what was found of it meanwhile.
 
     Raises:
         StoreError: A sensor's name cannot be a tag.
@@ -60,7 +67,7 @@ def lines_of(block: Block, where: Mapping[str, tuple[Quantity, str]]) -> list[st
     heads = []
     for sensor in block.sensors:
         quantity, spot = where.get(sensor, (None, "none"))
-        heads.append(f"{quantity.value if quantity else 'other'},sensor={tag(sensor)},spot={tag(spot)} value=")
+        heads.append(f"{quantity.value if quantity else 'other'},sensor={tag(sensor)},spot={tag(spot)} ")
     rows = zip(
         block.sensor_index.tolist(),
         block.measured_at_ms.tolist(),
@@ -69,7 +76,24 @@ def lines_of(block: Block, where: Mapping[str, tuple[Quantity, str]]) -> list[st
         block.doubt.tolist(),
         strict=True,
     )
-    return [f"{heads[i]}{v!r},flag={f}i,doubt={d}i {at}" for i, at, v, f, d in rows]
+    if not values:
+        return [f"{heads[i]}flag={f}i,doubt={d}i {at}" for i, at, _, f, d in rows]
+    if flags_later:
+        return [f"{heads[i]}value={v!r}{_found(f, d)} {at}" for i, at, v, f, d in rows]
+    return [f"{heads[i]}value={v!r},flag={f}i,doubt={d}i {at}" for i, at, v, f, d in rows]
+
+
+def _found(flag: int, doubt: int) -> str:
+    """Return the fields that say what was found of a reading, as far as anything was."""
+    if flag != _NOT_EVALUATED:
+        return f",flag={flag}i,doubt={doubt}i"
+    return f",doubt={doubt}i" if doubt else ""
+
+
+def _question(measurement: str, condition: str, tail: str) -> str:
+    """Return the InfluxQL that asks for readings of a measurement under a condition, if there is any."""
+    where = f"WHERE {condition} " if condition else ""
+    return f'SELECT "value", "flag", "doubt" FROM {measurement} {where}GROUP BY "sensor" {tail}'
 
 
 def _quoted(text: str) -> str:
@@ -92,6 +116,7 @@ class InfluxReadingStore(RolledOnRead):
         patient: bool = False,
         patience: timedelta = _PATIENCE,
         ask: bool = True,
+        flags_later: bool = False,
     ) -> None:
         """Connect, and see that the database is there.
 
@@ -102,6 +127,7 @@ class InfluxReadingStore(RolledOnRead):
             patient: A server that does not answer is no error now: it is looked at before the first write.
             patience: How long an answer may take.
             ask: See that the database is there.
+            flags_later: Somebody else finds out what is odd about the readings; see lines_of.
 
         Raises:
             StoreUnavailableError: The server does not answer.
@@ -110,7 +136,8 @@ class InfluxReadingStore(RolledOnRead):
         from influxdb_client.client.influxdb_client import InfluxDBClient
         from influxdb_client.client.write_api import SYNCHRONOUS
 
-        self._settings, self._where = settings, dict(where)
+        self._settings, self._where, self._flags_later = settings, dict(where), flags_later
+        self._known = Counter(f'"{quantity.value}"' for quantity, _ in self._where.values())
         timeout_ms = round(patience.total_seconds() * 1000)
         self._client = InfluxDBClient(url=settings.url, token=token, org="-", timeout=timeout_ms)
         self._writer = self._client.write_api(write_options=SYNCHRONOUS)
@@ -156,7 +183,20 @@ class InfluxReadingStore(RolledOnRead):
     def append(self, block: Block) -> None:
         """Keep a block; see ReadingStore.append."""
         self._check()
-        lines = lines_of(block, self._where)
+        self._write_all(lines_of(block, self._where, flags_later=self._flags_later))
+
+    def append_flags(self, block: Block) -> None:
+        """Write flag and doubt of readings that are there; their values stay as they are.
+
+        Raises:
+            RejectedRowsError: The server refuses some for good.
+            StoreUnavailableError: It does not take them now.
+        """
+        self._check()
+        self._write_all(lines_of(block, self._where, values=False))
+
+    def _write_all(self, lines: Sequence[str]) -> None:
+        """Write lines; see append."""
         refused: list[tuple[str, str]] = []
         for start in range(0, len(lines), _BATCH):
             self._write(lines[start : start + _BATCH], refused)
@@ -213,18 +253,22 @@ class InfluxReadingStore(RolledOnRead):
             yield from _csv_rows(_text_lines(response.stream(_CHUNK)))
 
     def _questions(self, sensors: Sequence[str], condition: str, tail: str) -> Iterator[str]:
-        """Yield the questions that ask for some sensors, each of one measurement, or of all where it is not known."""
+        """Yield the questions that ask for some sensors, each of one measurement, or of all where it is not known.
+
+        Where most sensors of a measurement are asked for, one question asks for all of them; who reads leaves the
+        others out.
+        """
         groups: dict[str, list[str]] = {}
         for name in dict.fromkeys(sensors):
             known = self._where.get(name)
             groups.setdefault(f'"{known[0].value}"' if known else "/.*/", []).append(name)
         for measurement, names in groups.items():
+            if len(names) > _SENSORS_AT_ONCE and 2 * len(names) > self._known[measurement]:
+                yield _question(measurement, condition.removeprefix(" AND "), tail)
+                continue
             for begin in range(0, len(names), _SENSORS_AT_ONCE):
                 asked = " OR ".join(f'"sensor" = {_quoted(name)}' for name in names[begin : begin + _SENSORS_AT_ONCE])
-                yield (
-                    f'SELECT "value", "flag", "doubt" FROM {measurement} WHERE ({asked}){condition} '
-                    f'GROUP BY "sensor" {tail}'
-                )
+                yield _question(measurement, f"({asked}){condition}", tail)
 
     def read(self, sensors: Sequence[str], start: datetime, end: datetime) -> Block:
         """Return readings of a span; see ReadingStore.read."""
@@ -252,14 +296,17 @@ class InfluxReadingStore(RolledOnRead):
                 if "error" in frame.columns:
                     raise StoreError(f"the InfluxDB answers: {frame['error'].iloc[0]}")
                 codes = frame["tags"].cat.codes.to_numpy()
-                lookup = np.array([place[str(each)] for each in frame["tags"].cat.categories], dtype=np.int32)
+                lookup = np.array([place.get(str(each), -1) for each in frame["tags"].cat.categories], dtype=np.int32)
+                index = lookup[codes]
+                if (index < 0).any():  # sensors that were not asked for
+                    frame, index = frame[index >= 0], index[index >= 0]
                 yield Block(
                     sensors=names,
-                    sensor_index=lookup[codes],
+                    sensor_index=index,
                     measured_at_ms=frame["time"].to_numpy(np.int64),
                     value=frame["value"].to_numpy(np.float64),
-                    flag=frame["flag"].to_numpy(np.int8),
-                    doubt=frame["doubt"].to_numpy(np.int16),
+                    flag=frame["flag"].fillna(_NOT_EVALUATED).to_numpy(np.int8),
+                    doubt=frame["doubt"].fillna(0).to_numpy(np.int16),
                 )
 
     def latest(self, sensors: Sequence[str]) -> dict[str, Reading]:

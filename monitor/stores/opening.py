@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreError
 from monitor.farm import Farm, InfluxSettings
+from monitor.readings import Block
 from monitor.stores.protocol import ReadingStore
+from monitor.stores.spool import SPOOL_FILE
 from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 
 if TYPE_CHECKING:
     from monitor.stores.influx import InfluxReadingStore
     from monitor.stores.sender import Quarantine
+    from monitor.stores.spooled import SpooledReadingStore
 
 
 def influx_token(settings: InfluxSettings) -> str:
@@ -47,18 +51,45 @@ def open_readings(farm: Farm, *, quarantine: Quarantine = lambda *_: None) -> Re
     settings = farm.storage.influx
     if settings is None:
         return quarantine_store(farm)
+    return open_spooled(farm, settings, quarantine=quarantine)
+
+
+def open_spooled(
+    farm: Farm,
+    settings: InfluxSettings,
+    *,
+    quarantine: Quarantine,
+    spool_file: str = SPOOL_FILE,
+    flags_later: bool = False,
+    delivered: Callable[[Block], None] = lambda _block: None,
+) -> SpooledReadingStore:
+    """Open the farm's InfluxDB behind a spool; see SpooledReadingStore and open_influx.
+
+    Raises:
+        StoreError: It cannot be opened.
+    """
     from monitor.stores.spooled import SpooledReadingStore
 
     return SpooledReadingStore(
-        open_influx(farm, settings, patient=True),
+        open_influx(farm, settings, patient=True, flags_later=flags_later),
         farm.storage.folder,
         most_bytes=settings.spool_mb * 1_000_000,
         quarantine=quarantine,
+        spool_file=spool_file,
+        delivered=delivered,
     )
 
 
-def open_influx(farm: Farm, settings: InfluxSettings, *, patient: bool = False) -> InfluxReadingStore:
-    """Open the farm's InfluxDB itself, without the spool before it; patient: though it does not answer now.
+def open_influx(
+    farm: Farm, settings: InfluxSettings, *, patient: bool = False, flags_later: bool = False
+) -> InfluxReadingStore:
+    """Open the farm's InfluxDB itself, without the spool before it.
+
+    Args:
+        farm: The farm.
+        settings: Where it is.
+        patient: Open it though it does not answer now.
+        flags_later: Somebody else finds out what is odd about the readings that are written.
 
     Raises:
         StoreError: It cannot be opened.
@@ -66,4 +97,4 @@ def open_influx(farm: Farm, settings: InfluxSettings, *, patient: bool = False) 
     from monitor.stores.influx import InfluxReadingStore
 
     spots = {sensor.id: (sensor.quantity, sensor.spot) for sensor in farm.sensors.values()}
-    return InfluxReadingStore(settings, influx_token(settings), spots, patient=patient)
+    return InfluxReadingStore(settings, influx_token(settings), spots, patient=patient, flags_later=flags_later)

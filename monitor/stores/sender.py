@@ -47,6 +47,7 @@ class Sender:
         clock: Clock,
         quarantine: Quarantine = lambda *_: None,
         chance: Callable[[], float] = random.random,
+        delivered: Callable[[Block], None] = lambda _block: None,
     ) -> None:
         """Take its parts; nothing is sent before start() or step().
 
@@ -57,9 +58,10 @@ class Sender:
             clock: Instants of refusals.
             quarantine: Shown rows that the server refuses for good; the spool keeps all of them.
             chance: A number from 0 to 1, by which many senders do not all come back at once.
+            delivered: Told of each block that the server has taken, before it leaves the spool.
         """
         self._spool, self._server, self._lock_file, self._clock = spool, server, lock_file, clock
-        self._quarantine, self._chance = quarantine, chance
+        self._quarantine, self._chance, self._delivered = quarantine, chance, delivered
         self._rows = MOST_ROWS
         self._failures = 0
         self._lock: IO[str] | None = None
@@ -102,6 +104,7 @@ class Sender:
         except StoreError as exc:  # a token or a database that is to be mended: nothing is lost meanwhile
             return self._failed(exc, None)
         self._set_aside(refused)
+        self._delivered(block)
         self._spool.done(numbers, refused, at=self._clock())
         if self.trouble is not None:
             log.info("influx.well_again waiting=%s", self._spool.waiting())

@@ -5,7 +5,7 @@ What waits is laid over what the server has, so a reader sees one store.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -32,21 +32,34 @@ class SpooledReadingStore(RolledOnRead):
         most_bytes: int,
         clock: Clock = system_clock,
         quarantine: Quarantine = lambda *_: None,
+        spool_file: str = SPOOL_FILE,
+        delivered: Callable[[Block], None] = lambda _block: None,
     ) -> None:
         """Take the server's side and the folder of the spool, and begin sending.
+
+        ``delivered`` is told of each block that the server has taken; ``spool_file`` is the spool's name.
 
         Raises:
             StoreError: The spool cannot be opened.
         """
         self.server = server
-        self.spool = Spool(folder / SPOOL_FILE, most_bytes=most_bytes)
-        self._sender = Sender(self.spool, server, folder / f"{SPOOL_FILE}.lock", clock=clock, quarantine=quarantine)
+        self.spool = Spool(folder / spool_file, most_bytes=most_bytes)
+        lock_file = folder / f"{spool_file}.lock"
+        self._sender = Sender(self.spool, server, lock_file, clock=clock, quarantine=quarantine, delivered=delivered)
         self._sender.start()
 
     @property
     def trouble(self) -> str | None:
         """Return why the spool is not getting emptier; None: all is well."""
         return self._sender.trouble
+
+    def append_flags(self, block: Block) -> None:
+        """Write flag and doubt of readings that the server has; see InfluxReadingStore.append_flags."""
+        self.server.append_flags(block)
+
+    def drained(self, within: timedelta) -> bool:
+        """Wait until the server has all that waits, or fails; tell whether it has."""
+        return self._sender.drained(within)
 
     def append(self, block: Block) -> None:
         """Keep a block in the spool; see ReadingStore.append."""

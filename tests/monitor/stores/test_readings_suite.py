@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TypeVar
@@ -278,3 +279,44 @@ def test_names_that_a_tag_cannot_carry_are_refused() -> None:
     assert tag("a b,c=d") == "a\\ b\\,c\\=d"
     with pytest.raises(StoreError, match="cannot be a name"):
         tag("a\nb")
+
+
+@pytest.mark.live
+@pytest.mark.xdist_group("influx")
+def test_a_value_handed_over_again_leaves_a_found_flag_alone(influx_url: str) -> None:
+    """Who collects a part of a series leaves its flags to who sees all of it; a redelivery takes none back."""
+    settings = InfluxSettings(url=influx_url, database="saltcellar")
+    where = {"parted": (Quantity.TEMPERATURE, "cellar")}
+    store = InfluxReadingStore(settings, "", where, flags_later=True)
+    came = Reading(sensor="parted", measured_at=T0, value=21.5)
+    early = Reading(sensor="parted", measured_at=T0 + timedelta(minutes=1), value=21.6, doubt=Doubt.ARRIVAL_TIME)
+    store.append(Block.from_readings([came, early]))
+    unjudged = store.read(["parted"], T0, T0 + timedelta(hours=1)).readings()
+
+    store.append_flags(Block.from_readings([replace(came, flag=Flag.SUSPECT, doubt=Doubt.SPIKE)]))
+    store.append(Block.from_readings([came]))
+    after = store.read(["parted"], T0, T0 + timedelta(hours=1)).readings()
+    store.close()
+
+    assert unjudged == [came, early]
+    assert [(each.value, each.flag, each.doubt) for each in after] == [
+        (21.5, Flag.SUSPECT, Doubt.SPIKE),
+        (21.6, Flag.NOT_EVALUATED, Doubt.ARRIVAL_TIME),
+    ]
+
+
+@pytest.mark.live
+@pytest.mark.xdist_group("influx")
+def test_most_sensors_of_a_quantity_are_asked_for_in_one_question(influx_url: str) -> None:
+    """Those that were not asked for are left out."""
+    settings = InfluxSettings(url=influx_url, database="saltcellar")
+    names = [f"tray-{n}" for n in range(80)]
+    store = InfluxReadingStore(settings, "", dict.fromkeys(names, (Quantity.WEIGHT, "cellar")))
+    store.append(Block.from_readings([Reading(sensor=name, measured_at=T0, value=900.0) for name in names]))
+
+    found = store.read(names[:60], T0, T0 + timedelta(hours=1))
+    newest = store.latest(names[:60])
+    store.close()
+
+    assert {each.sensor for each in found.readings()} == set(names[:60])
+    assert set(newest) == set(names[:60])

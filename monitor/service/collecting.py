@@ -1,0 +1,242 @@
+"""A collector that runs by itself: it takes its share of the messages, and stores their readings for all.
+
+Several of them, on any machines, share the messages of one broker. Each sees a part of every series, so it flags a
+reading by its value alone; who watches the room flags it by what came before.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import socket
+import threading
+from collections.abc import Collection
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from collectors.intake import Intake
+from collectors.mqtt import MqttCollector
+from collectors.pipeline import Pipeline
+from monitor.arrivals import room_of
+from monitor.calibration import calibrated, calibrations_of
+from monitor.clock import Clock, system_clock
+from monitor.errors import RefusedError, StoreError
+from monitor.farm import Farm, Sensor
+from monitor.feeds import PUSHED
+from monitor.service.shared import hold_name, shared_stores
+from monitor.stores.announcer import Announcer
+from monitor.stores.arrivals import SqlArrivals
+from monitor.stores.ledger import open_ledger
+from monitor.stores.opening import open_spooled, quarantine_store
+from monitor.stores.states import COLLECTOR_STATE, ServiceStates
+from monitor.unflagged import Unflagged
+
+if TYPE_CHECKING:
+    from collectors.gathering import Gatherer
+
+log = logging.getLogger(__name__)
+
+_BEAT = timedelta(seconds=20)
+_FIRST_BEAT = timedelta(seconds=5)
+_ALIVE_FOR = timedelta(minutes=1)
+"""A collector whose last sign of life is younger is taken to run."""
+
+
+class Collecting:
+    """All parts of one collector, started and stopped together."""
+
+    def __init__(
+        self,
+        farm: Farm,
+        name: str,
+        *,
+        clock: Clock = system_clock,
+        leaves: bool = False,
+        only: Collection[str] = (),
+    ) -> None:
+        """Open the stores and build the parts; nothing listens yet.
+
+        Args:
+            farm: The farm.
+            name: By which the broker knows this collector: what came for it while it was away waits under this name.
+            clock: The present instant.
+            leaves: Take no new share, and take in what waits for this one; see has_left.
+            only: Modbus lines and watched folders that this collector reads too, by id.
+
+        Raises:
+            RefusedError: The farm shares nothing, or a collector of this name runs already.
+            StoreError: A store cannot be opened.
+        """
+        influx, postgres = shared_stores(farm, "collect")
+        self.farm, self.name, self.clock, self.leaves = farm, name, clock, leaves
+        self.started_at = clock()
+        self._only = only
+        self._name_held = hold_name(farm.storage.folder, "collector", name)
+        self.ledger = open_ledger(farm.storage.folder, postgres)
+        self._states = ServiceStates(self.ledger.engine)
+        known = self._states.of(COLLECTOR_STATE + name)
+        self._refuse_twin(known)
+        self.announcer = Announcer(
+            SqlArrivals(self.ledger.engine),
+            {sensor.id: room_of(sensor.spot) for sensor in farm.sensors.values()},
+            clock=clock,
+        )
+        self.aside = quarantine_store(farm)
+        self.store = open_spooled(
+            farm,
+            influx,
+            quarantine=self.aside.quarantine,
+            spool_file=f"spool-{name}.db",
+            flags_later=True,
+            delivered=self.announcer.delivered,
+        )
+        self._calibrations = calibrations_of(self.ledger.entries())
+        self._entries_read = self.ledger.version()
+        self.pipeline = Pipeline(
+            farm,
+            quarantine=self.aside.quarantine,
+            latest=self.store.latest,
+            calibrate=self._calibrated,
+            flags=Unflagged(),
+        )
+        self.intake = Intake(self.pipeline, self.store)
+        self.gatherers: list[Gatherer] = []
+        self.collector = MqttCollector(
+            replace(
+                farm.broker,
+                client_id=f"{farm.broker.client_id}-{name}",
+                heartbeat_topic=f"{farm.broker.heartbeat_topic}/{name}",
+            ),
+            self.pipeline,
+            self.store,
+            clock=clock,
+            share=farm.broker.client_id,
+            leaves=leaves,
+        )
+        self.announcer.begin(None if known is None else datetime.fromisoformat(known["beat_at"]))
+        self._stopping = threading.Event()
+        self._beating: threading.Thread | None = None
+
+    def _refuse_twin(self, known: dict[str, Any] | None) -> None:
+        """Refuse to run beside a collector of the same name on another machine: the broker would cut each in turn."""
+        if known is None or known["host"] == socket.gethostname() or known.get("stopped"):
+            return
+        beat_at = datetime.fromisoformat(known["beat_at"])
+        if abs(self.clock() - beat_at) < _ALIVE_FOR:
+            self._name_held.close()
+            self.ledger.close()
+            raise RefusedError(
+                f"a collector named {self.name} gave a sign of life on {known['host']} less than a minute ago; stop it "
+                "there, or give this one another --name"
+            )
+
+    def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
+        """Return a value as a better instrument would have shown it, by the calibration of its day."""
+        return calibrated(self._calibrations, sensor.id, value, at_ms)
+
+    # -- running --------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Listen, read what else is asked for, and give signs of life.
+
+        Raises:
+            BrokerError: The broker's settings cannot be used.
+        """
+        topics = (sensor.topic for sensor in self.farm.sensors.values())
+        if any(topic and not topic.startswith(PUSHED) for topic in topics):
+            self.collector.start()
+        if self._only and not self.leaves:
+            from collectors.gathering import gatherers
+
+            self.gatherers = gatherers(self.farm, self.intake, clock=self.clock, only=self._only)
+        for each in self.gatherers:
+            each.start()
+        self._beating = threading.Thread(target=self._beat_until_stopped, name="collector-beat", daemon=True)
+        self._beating.start()
+
+    def _beat_until_stopped(self) -> None:
+        """Note now and then how this collector is, and look what the ledger says of its sensors."""
+        self.collector.wait_for(lambda: self.collector.is_connected or self._stopping.is_set(), _FIRST_BEAT)
+        while not self._stopping.is_set():
+            self.beat()
+            self._stopping.wait(_BEAT.total_seconds())
+
+    def beat(self) -> None:
+        """Note how this collector is, take over new calibrations, and tell what could not be told before.
+
+        A ledger that does not answer keeps no reading from being stored.
+        """
+        try:
+            self.collector.beat()
+            version = self.ledger.version()
+            if version != self._entries_read:
+                self._calibrations, self._entries_read = calibrations_of(self.ledger.entries()), version
+            self._states.put(COLLECTOR_STATE + self.name, self.status(), now=self.clock())
+            self.announcer.again()
+        except StoreError as exc:
+            log.warning("collector.beat_failed why=%s", exc)
+        except Exception:
+            log.exception("collector.beat_unexpected")
+
+    def status(self, *, stopped: bool = False) -> dict[str, Any]:
+        """Return how this collector is, as `traywarden status` shows it."""
+        counters = self.pipeline.counters
+        return {
+            "host": socket.gethostname(),
+            "pid": os.getpid(),
+            "started_at": self.started_at.isoformat(),
+            "beat_at": self.clock().isoformat(),
+            "stopped": stopped,
+            "broker_connected": self.collector.is_connected,
+            "trouble": self.store.trouble or self.collector.trouble,
+            "waiting": self.store.spool.waiting(),
+            "refused": self.store.spool.refused_count(),
+            "feeds": [{"name": each.name, "trouble": each.trouble} for each in self.gatherers],
+            "messages": counters.messages,
+            "readings": counters.readings,
+            "quarantined": counters.quarantined,
+            "dropped": dict(counters.dropped),
+            "unclaimed_topics": list(counters.unclaimed)[-20:],
+        }
+
+    def leave(self, within: timedelta) -> None:
+        """Wait until what the broker and the spool held for a collector that leaves is in the shared store; forget it.
+
+        Raises:
+            RefusedError: It was not within the time; nothing is lost, and it may be asked again.
+        """
+        self.collector.wait_for(lambda: self.collector.has_left, within)
+        if not self.collector.has_left:
+            raise RefusedError(
+                f"not everything that waits for collector {self.name} came within {within.total_seconds():.0f} s: "
+                f"{self.collector.trouble or 'the broker is still handing it over'}; nothing is lost, try again"
+            )
+        if not self.store.drained(within):
+            raise RefusedError(
+                f"{self.store.spool.waiting()} readings of collector {self.name} wait on this machine for the "
+                f"InfluxDB: {self.store.trouble or 'it is still taking them'}; nothing is lost, try again"
+            )
+
+    def stop(self) -> None:
+        """Store what is queued, say good-bye, close everything; a collector that has left is forgotten."""
+        self._stopping.set()
+        if self._beating is not None:
+            self._beating.join(30)
+        for each in self.gatherers:
+            each.stop()
+        self.collector.stop()
+        has_left = self.collector.has_left and self.store.spool.is_empty()
+        try:
+            if has_left:
+                self._states.forget(COLLECTOR_STATE + self.name)
+            elif self._beating is not None:
+                self._states.put(COLLECTOR_STATE + self.name, self.status(stopped=True), now=self.clock())
+        except StoreError as exc:
+            log.warning("collector.state_not_left why=%s", exc)
+        self.store.close()
+        self.aside.close()
+        self.ledger.close()
+        self._name_held.close()
+        log.info("collector.stopped %s", json.dumps({"name": self.name, "left": has_left}))

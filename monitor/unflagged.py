@@ -1,0 +1,45 @@
+"""Readings that somebody else flags by what came before them: only what their value alone says is said here; pure."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from monitor.farm import Sensor
+from monitor.flagger import Pending
+from monitor.flagging import Kept
+from monitor.readings import Block, Flag
+
+_PASS, _NOT_EVALUATED = int(Flag.PASS), int(Flag.NOT_EVALUATED)
+
+
+class Flags(Protocol):
+    """What flags readings as they come; see monitor.flagger.Flagger."""
+
+    def take(self, sensor: Sensor, reading: Kept, pending: Pending) -> tuple[Kept | None, Kept | None]:
+        """Return a reading with its provisional flag, and its forerunner where that is revised now."""
+        ...
+
+    def settle(self, pending: Pending) -> None:
+        """Remember what some readings left behind."""
+        ...
+
+    def remember(self, block: Block) -> None:
+        """Take in readings of the store."""
+        ...
+
+
+class Unflagged:
+    """Leaves what passes by its value for who sees the whole series: one of several collectors sees a part of it.
+
+    Source: flag 2, not evaluated, of [QARTOD-FLAGS].
+    """
+
+    def take(self, _sensor: Sensor, reading: Kept, _pending: Pending) -> tuple[Kept | None, Kept | None]:
+        """Return a reading as one that nobody has judged yet, unless its value alone condemns it."""
+        return (reading._replace(flag=_NOT_EVALUATED) if reading.flag == _PASS else reading), None
+
+    def settle(self, _pending: Pending) -> None:
+        """Remember nothing."""
+
+    def remember(self, _block: Block) -> None:
+        """Take nothing in."""

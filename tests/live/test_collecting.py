@@ -1,0 +1,189 @@
+"""Collectors that share the messages of one broker: real processes, killed, brought back, retired."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine
+
+from monitor.farmfile import load_farm
+from monitor.readings import Block, Flag, from_ms
+from monitor.stores.arrivals import SqlArrivals
+from monitor.stores.engine import open_engine, postgres_url
+from monitor.stores.influx import InfluxReadingStore
+from monitor.stores.opening import open_influx
+from monitor.stores.states import COLLECTOR_STATE, ServiceStates
+from tests.support.farms import sensor_text
+from tests.support.sharedfarm import ROOM, SharedFarm, shared_farm, wait_for
+
+pytestmark = [pytest.mark.live, pytest.mark.xdist_group("influx")]
+_RESTS = 20
+T0 = datetime(2026, 3, 2, 7, tzinfo=UTC)
+SENSORS = ("air-a", "air-b", "air-c", "air-d")
+TABLES = "".join(ROOM.format(room=room, shelves=3, trays=12) for room in ("north", "south")) + "".join(
+    sensor_text(name, "temperature", "north" if name < "air-c" else "south") for name in SENSORS
+)
+
+
+@pytest.fixture
+def shared() -> Iterator[SharedFarm]:
+    """Run the servers."""
+    with shared_farm() as running:
+        yield running
+
+
+class Feed:
+    """Publishes readings of all sensors, minute by minute."""
+
+    def __init__(self, shared: SharedFarm) -> None:
+        """Begin at the first minute."""
+        self._shared, self.minutes = shared, 0
+
+    def publish(self, minutes: int) -> None:
+        """Publish some minutes more."""
+        span = range(self.minutes, self.minutes + minutes)
+        for place, name in enumerate(SENSORS):
+            begin_s = [at(n).timestamp() for n in span]
+            lines = [
+                json.dumps([{"n": name, "u": "Cel", "t": t, "v": 20 + place + k % 7 / 10}])
+                for k, t in enumerate(begin_s)
+            ]
+            self._shared.broker.publish(f"t/{name}", lines)
+        self.minutes += minutes
+
+
+def at(minute: int) -> datetime:
+    """Return the instant of a minute."""
+    return T0 + timedelta(minutes=minute)
+
+
+@contextmanager
+def opened(farm: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[InfluxReadingStore]:
+    """Give the shared store."""
+    monkeypatch.setenv("SALTCELLAR_TOKEN", "not-to-be-seen")
+    loaded = load_farm(farm)
+    assert loaded.storage.influx is not None
+    with closing(open_influx(loaded, loaded.storage.influx)) as store:
+        yield store
+
+
+def stored(store: InfluxReadingStore) -> Block:
+    """Return all readings."""
+    return store.read(SENSORS, at(0), at(10_000))
+
+
+def test_a_killed_collector_that_comes_back_delivers_its_share(
+    shared: SharedFarm, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of two collectors each takes a part; while one is dead its part waits; afterwards every reading is there once."""
+    farms = {name: shared.write(name, TABLES) for name in ("one", "two")}
+    with opened(farms["one"], monkeypatch) as store:
+        feed = Feed(shared)
+        for name, farm in farms.items():
+            shared.start(name, farm, "collect", "--name", name)
+        wait_for_collectors(farms["one"], "one", "two")
+        feed.publish(100)
+        wait_for(lambda: len(stored(store)) == 400, "all readings of two collectors")
+
+        shared.kill("two")
+        feed.publish(100)
+        before = settled(store)
+        shared.start("two", farms["two"], "collect", "--name", "two")
+        wait_for(lambda: len(stored(store)) == 800, "what waited for the dead one")
+
+        assert before < 800  # a part waited with the broker
+        values = stored(store)
+        assert sorted(set(values.flag.tolist())) == [int(Flag.NOT_EVALUATED)]  # who watches finds out what is odd
+        taken = {name: state["messages"] for name, state in states(farms["one"]).items()}
+        assert set(taken) == {"one", "two"}
+
+
+def test_a_collector_is_retired_with_all_that_waits_for_it(shared: SharedFarm, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The command stores what the broker held for it, gives up its share, and the status knows it no longer."""
+    farms = {name: shared.write(name, TABLES) for name in ("one", "two")}
+    with opened(farms["one"], monkeypatch) as store:
+        feed = Feed(shared)
+        for name, farm in farms.items():
+            shared.start(name, farm, "collect", "--name", name)
+        wait_for_collectors(farms["one"], "one", "two")
+        shared.kill("two")
+        feed.publish(200)
+
+        retired = shared.run(farms["two"], "collect", "--name", "two", "--retire")
+        assert retired.returncode == 0, retired.stderr
+        wait_for(lambda: len(stored(store)) == 800, "both shares")
+        feed.publish(50)
+
+        assert "Collector two is retired: " in retired.stdout
+        wait_for(lambda: len(stored(store)) == 1000, "all of what came since, by the one that is left")
+        assert set(states(farms["one"])) == {"one"}
+
+
+def test_readings_are_stored_while_the_ledger_is_away(shared: SharedFarm, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What could not be told of meanwhile is told once it is back, so that who follows misses nothing."""
+    farm = shared.write("one", TABLES)
+    with opened(farm, monkeypatch) as store:
+        feed = Feed(shared)
+        shared.start("one", farm, "collect", "--name", "one")
+        wait_for_collectors(farm, "one")
+        shared.postgres.kill()
+
+        feed.publish(100)
+        wait_for(lambda: len(stored(store)) == 400, "all readings without a ledger")
+        shared.postgres.start()
+        feed.publish(1)
+        wait_for(lambda: len(stored(store)) == 404, "the last ones")
+        wait_for(lambda: told(farm) >= {("north", minute) for minute in range(101)}, "all of it told")
+
+
+def told(farm: Path) -> set[tuple[str, int]]:
+    """Return the minutes of each room that arrivals cover."""
+    with on_ledger(farm) as engine:
+        arrivals = SqlArrivals(engine).after(0, ["north", "south"])
+    minutes = [(each.room, (from_ms(each.from_ms) - T0, from_ms(each.to_ms) - T0)) for each in arrivals]
+    return {
+        (room, minute)
+        for room, (first, last) in minutes
+        for minute in range(round(first.total_seconds() / 60), round(last.total_seconds() / 60) + 1)
+    }
+
+
+def settled(store: InfluxReadingStore) -> int:
+    """Return how many readings there are once no more come for two seconds."""
+    seen: list[int] = []
+
+    def rests() -> bool:
+        seen.append(len(stored(store)))
+        return len(seen) > _RESTS and len(set(seen[-_RESTS:])) == 1
+
+    wait_for(rests, "no more readings come")
+    return seen[-1]
+
+
+def states(farm: Path) -> dict[str, dict[str, int]]:
+    """Return what the collectors say of themselves."""
+    with on_ledger(farm) as engine:
+        return dict(ServiceStates(engine).beginning(COLLECTOR_STATE))
+
+
+@contextmanager
+def on_ledger(farm: Path) -> Iterator[Engine]:
+    """Give the ledger database."""
+    loaded = load_farm(farm)
+    assert loaded.storage.postgres is not None
+    engine = open_engine(postgres_url(loaded.storage.postgres))
+    try:
+        yield engine
+    finally:
+        engine.dispose()
+
+
+def wait_for_collectors(farm: Path, *names: str) -> None:
+    """Wait until collectors are connected: a share begins with the subscription."""
+    for name in names:
+        wait_for(lambda name=name: bool(states(farm).get(name, {}).get("broker_connected")), f"{name} is connected")  # type: ignore[misc] # bound now
