@@ -140,6 +140,11 @@ class InfluxServer:
         self.url = f"http://127.0.0.1:{self._proxy.server_address[1]}"
         self.start()
 
+    @property
+    def pid(self) -> int:
+        """Return the server's process number."""
+        return self._server.pid
+
     def start(self) -> None:
         """Start the server on the data that it has."""
         with (self._folder / "log.txt").open("ab") as log:

@@ -30,6 +30,12 @@ class Mosquitto:
         )
         self._process: subprocess.Popen[bytes] | None = None
 
+    @property
+    def pid(self) -> int:
+        """Return its process' number."""
+        assert self._process is not None
+        return self._process.pid
+
     def start(self) -> Mosquitto:
         """Start it, and wait until it listens."""
         log = (self.folder / "log.txt").open("ab")

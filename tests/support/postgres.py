@@ -47,6 +47,12 @@ class Postgres:
         made = [_binaries() / "initdb", "-D", self.folder / "data", "-U", _USER, "--auth=trust", "-N", "-E", "UTF8"]
         subprocess.run(made, check=True, capture_output=True, cwd=self.folder, timeout=60, **_as_server_user())  # type: ignore[call-overload] # user, group
 
+    @property
+    def pid(self) -> int:
+        """Return its process' number."""
+        assert self._process is not None
+        return self._process.pid
+
     def start(self) -> Postgres:
         """Start it, and wait until it answers."""
         settings = [part for each in (*_SETTINGS, f"port={self.port}") for part in ("-c", each)]
