@@ -6,11 +6,12 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Engine, Row, select
+from sqlalchemy import Connection, Engine, Row, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from alerts.alarms import Alarm, AlarmState
 from alerts.findings import Finding, Priority
+from alerts.ward import WHOLE, Ward
 from monitor.readings import from_ms, to_ms
 from monitor.stores.engine import store_errors, writing
 from monitor.stores.schema import ALARM
@@ -23,19 +24,24 @@ class SqlAlarms:
         """Take a database that stands at the present schema."""
         self._engine = engine
 
-    def load(self) -> dict[str, Alarm]:
-        """Return all alarms by key."""
+    def load(self, ward: Ward = WHOLE) -> dict[str, Alarm]:
+        """Return the alarms of some rooms by key; without them, all."""
         with store_errors("reading alarms"), self._engine.connect() as connection:
-            return {row._mapping["key"]: _alarm(row) for row in connection.execute(select(ALARM)).all()}
+            rows = connection.execute(select(ALARM)).all()
+        return {row._mapping["key"]: _alarm(row) for row in rows if ward.has(row._mapping["spot"])}
 
     def save(self, alarms: Iterable[Alarm]) -> None:
         """Write alarms down as they stand now."""
-        insert = (postgresql if self._engine.dialect.name == "postgresql" else sqlite).insert
         with writing(self._engine, "writing alarms") as connection:
-            for alarm in alarms:
-                values = _values(alarm)
-                statement = insert(ALARM).values(values)
-                connection.execute(statement.on_conflict_do_update(index_elements=["key"], set_=values))
+            self.save_in(connection, alarms)
+
+    def save_in(self, connection: Connection, alarms: Iterable[Alarm]) -> None:
+        """Write alarms down in a transaction that is on already."""
+        insert = (postgresql if self._engine.dialect.name == "postgresql" else sqlite).insert
+        for alarm in alarms:
+            values = _values(alarm)
+            statement = insert(ALARM).values(values)
+            connection.execute(statement.on_conflict_do_update(index_elements=["key"], set_=values))
 
 
 def _values(alarm: Alarm) -> dict[str, Any]:

@@ -50,18 +50,20 @@ class _Due:
 def open_tasks(tick: Tick) -> tuple[Task, ...]:
     """Return all open tasks, those that may be done early among them, in walking order; then those of promises, by day.
 
-    A batch whose crop has no profile gives none; `traywarden check` names it.
+    A batch whose crop has no profile gives none, and `traywarden check` names it; nor does one of a room in another
+    process's care.
     """
     tasks: list[Task] = []
     for batch in tick.batches.values():
         profile = tick.profiles.get(batch.crop)
-        if profile is None or batch.cleaned_at is not None:
+        if profile is None or batch.cleaned_at is not None or not tick.ward.has_batch(batch):
             continue
         tasks.extend(_tasks_of(batch, profile, tick))
-    tasks.extend(spoilt_tasks(tick, _not_yet))
+    spoilt = spoilt_tasks(tick, _not_yet)
+    tasks.extend(task for task in spoilt if tick.ward.has_batch(tick.batches[task.batch]))
     places = tick.farm.places
     tasks.sort(key=lambda task: (places.walking_order(task.groups[0].spot), _number(task.batch)))
-    return (*tasks, *promise_tasks(tick))
+    return (*tasks, *(promise_tasks(tick) if tick.ward.has(None) else ()))
 
 
 def _number(batch: str) -> tuple[int, str]:

@@ -12,8 +12,9 @@ from datetime import datetime
 from enum import IntEnum
 from typing import Any
 
+from alerts.ward import WHOLE, Ward
 from monitor.batches import Batch
-from monitor.farm import Farm
+from monitor.farm import Farm, Sensor
 from monitor.health import Health
 from monitor.ledger import Entry
 from monitor.live import LiveState
@@ -97,6 +98,8 @@ class Tick:
         health: How the monitor itself is.
         entries: The ledger's entries that hold at ``now``, by instant; for what concerns no batch.
         promises: What is promised to whom, by id, as the ledger tells it at ``now``.
+        ward: The rooms that are judged and told of; all else is here to be reckoned with.
+        watched_since: By room, since when it has been watched, where that differs from ``watching_since``.
         memo: What several rules ask of this one moment, worked out once; a cache, nothing else.
     """
 
@@ -110,7 +113,21 @@ class Tick:
     health: Health = field(default_factory=Health)
     entries: tuple[Entry, ...] = ()
     promises: Mapping[str, Promise] = field(default_factory=dict)
+    ward: Ward = WHOLE
+    watched_since: Mapping[str, datetime] = field(default_factory=dict)
     memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    def sensors(self) -> tuple[Sensor, ...]:
+        """Return the sensors of the rooms that are judged; found once for a moment."""
+        found: tuple[Sensor, ...] | None = self.memo.get("sensors judged")
+        if found is None:
+            listed = self.farm.sensors.values()
+            found = self.memo["sensors judged"] = tuple(each for each in listed if self.ward.has(each.spot))
+        return found
+
+    def heard_since(self, spot: str) -> datetime:
+        """Return since when the sensors at a spot could be heard; silence before that is not theirs."""
+        return self.watched_since.get(self.ward.room(spot), self.watching_since)
 
 
 Rule = Callable[[Tick], tuple[Finding, ...]]

@@ -34,7 +34,9 @@ class Flood:
     held: tuple[News, ...] = ()
 
 
-def through(flood: Flood, raised: int, urgent: Sequence[News], now: datetime) -> tuple[Flood, tuple[News, ...]]:
+def through(
+    flood: Flood, raised: int, urgent: Sequence[News], now: datetime, *, room: str | None = None
+) -> tuple[Flood, tuple[News, ...]]:
     """Return the flood after a look, and what is to be told now.
 
     Args:
@@ -42,26 +44,27 @@ def through(flood: Flood, raised: int, urgent: Sequence[News], now: datetime) ->
         raised: How many alarms came with this look.
         urgent: The urgent news of this look.
         now: The instant.
+        room: The room whose flood it is, which its bundle's key then names; None: the whole farm's.
     """
     raised_at = (*(at for at in flood.raised_at if now - at < WITHIN), *[now] * raised)
     is_on = len(raised_at) > BEGINS_OVER or (flood.is_on and len(raised_at) >= ENDS_UNDER)
     waiting = (*flood.held, *urgent)
     if not is_on:
-        return Flood(raised_at=raised_at), _bundle(waiting, now) if flood.held else waiting
+        return Flood(raised_at=raised_at), _bundle(waiting, now, room) if flood.held else waiting
     begun = replace(flood, raised_at=raised_at, is_on=True, held=waiting)
     if not waiting or (flood.told_at is not None and now - flood.told_at < WITHIN):
         return begun, ()
-    return replace(begun, told_at=now, held=()), _bundle(waiting, now)
+    return replace(begun, told_at=now, held=()), _bundle(waiting, now, room)
 
 
-def _bundle(news: Sequence[News], now: datetime) -> tuple[News, ...]:
+def _bundle(news: Sequence[News], now: datetime, room: str | None) -> tuple[News, ...]:
     """Return several pieces of news as one; one alone stays as it is."""
     if len(news) < 2:
         return tuple(news)
     lines = [f"- {each.title}. {each.text}" for each in news]
     title = f"{len(news)} things are wrong at once"
     whole = News(
-        key=f"flood|{now.isoformat()}",
+        key=f"flood|{now.isoformat()}" if room is None else f"flood|{room or '-'}|{now.isoformat()}",
         title=title,
         text="\n".join(["Look at the first line first; it is often the root of the rest.", *lines]),
         priority=Priority.URGENT,

@@ -70,6 +70,8 @@ def fresh_holds(holds: Iterable[Hold], told: Collection[str], tick: Tick) -> tup
     """Return the holds that nobody was told of, and those whose end nobody was told of, each with its stage."""
     found = []
     for hold in holds:
+        if not tick.ward.has_hold(hold, tick.batches):
+            continue
         begun, ended = f"hold|{hold.id}#due", f"hold|{hold.id}#ended"
         if hold.ended_at is None and begun not in told and tick.now - hold.at <= TOLD_FOR:
             found.append((hold, begun))

@@ -61,6 +61,22 @@ def down_news(last_at: datetime, now: datetime, farm: Farm) -> News:
     )
 
 
+def unwatched_news(room: str, last_at: datetime, now: datetime, farm: Farm) -> News:
+    """Return the news that no process watched a room for a while."""
+    span = f"from {say_time(last_at, farm.zone)} to {say_time(now, farm.zone)}"
+    return News(
+        key=f"unwatched|{room}|{last_at.isoformat()}",
+        title=f"Nobody watched {farm.places.name(room)} {span}",
+        text=(
+            "What the sensors said meanwhile is kept where a collector ran, and nobody was told of anything. "
+            "Look over the room once."
+        ),
+        priority=Priority.MEDIUM,
+        since=last_at,
+        spot=room,
+    )
+
+
 def kept_after(kept: Sequence[News], at_once: Sequence[News], rest: Sequence[News]) -> list[News]:
     """Return what is kept for the round: the rest on top, without the roots of which something was told at once."""
     told = {each.root for each in at_once if each.root}

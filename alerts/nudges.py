@@ -163,8 +163,18 @@ def _messages(
     ]
 
 
-def round_messages(told: Sequence[Telling], news: Sequence[News], round_at: datetime, tick: Tick) -> list[Message]:
-    """Return the messages of one round; none where there is nothing to do or to tell."""
+def round_messages(
+    told: Sequence[Telling],
+    news: Sequence[News],
+    round_at: datetime,
+    tick: Tick,
+    *,
+    rooms: Sequence[str] | None = None,
+) -> list[Message]:
+    """Return the messages of one round; none where there is nothing to do or to tell.
+
+    ``rooms``: which rooms' round it is, where several processes share a farm: their messages of one instant differ.
+    """
     if not told and not news:
         return []
     late = tick.now - round_at > LATE_AFTER
@@ -172,6 +182,8 @@ def round_messages(told: Sequence[Telling], news: Sequence[News], round_at: date
     title = f"{title}. {HEAD}" if hold_lines(tick) else title
     text = round_text(told, news, round_at, tick, late=late)
     what = f"round:{round_at.isoformat()}"
+    if rooms is not None:
+        what += f":[{','.join(room or '-' for room in rooms)}]"
     return _messages("round", what, title, text, tick, told, urgent=False, late=late)
 
 

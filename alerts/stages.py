@@ -41,11 +41,11 @@ _ROOTS: dict[str, tuple[str, ...]] = {
     "too long a day of light": ("lamp is on at night", "lamps shifted"),
     "too little light so far": ("lamp is off", "lamps shifted", "too short a day of light"),
     "sensor disagrees": ("still air",),
-    "sensor is silent": ("broker is gone", "readings are not taken in", "nothing is heard"),
-    "nothing is heard": ("broker is gone", "readings are not taken in"),
+    "sensor is silent": ("broker is gone", "readings are not taken in", "no collector runs", "nothing is heard"),
+    "nothing is heard": ("broker is gone", "readings are not taken in", "no collector runs"),
 }
 """What is left out where a finding that tells its root, or more of it, holds in the same room."""
-_EVERYWHERE = ("broker is gone", "readings are not taken in")
+_EVERYWHERE = ("broker is gone", "readings are not taken in", "no collector runs")
 
 
 def rooted(findings: tuple[Finding, ...], tick: Tick) -> tuple[Finding, ...]:
@@ -62,7 +62,12 @@ def rooted(findings: tuple[Finding, ...], tick: Tick) -> tuple[Finding, ...]:
     )
 
 
-STAGES: tuple[Stage, ...] = (gather, rooted, once_each)
+def in_care(findings: tuple[Finding, ...], tick: Tick) -> tuple[Finding, ...]:
+    """Return the findings of the rooms that are judged here; last, since a root may lie in another's care."""
+    return findings if tick.ward.is_whole else tuple(each for each in findings if tick.ward.has(each.spot))
+
+
+STAGES: tuple[Stage, ...] = (gather, rooted, once_each, in_care)
 
 
 def look(tick: Tick) -> tuple[Finding, ...]:

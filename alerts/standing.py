@@ -64,11 +64,13 @@ def standing_parts(tick: Tick) -> tuple[tuple[Stand, Part], ...]:
 
 
 def _stand_in(tick: Tick) -> Iterator[tuple[Stand, Part]]:
-    """Yield what stands."""
+    """Yield what stands in the rooms that are judged."""
     for batch in tick.batches.values():
         profile = tick.profiles.get(batch.crop)
         if profile is None or batch.sown_at is None or batch.is_over:
             continue
         for part in batch.standing:
+            if not tick.ward.has(part.spot):
+                continue
             span = span_of(batch, part, profile, tick)
             yield Stand(batch=batch, profile=profile, spot=part.spot, span=span, trays=part.trays), part

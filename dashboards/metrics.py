@@ -66,6 +66,7 @@ def families(
     tasks: Iterable[Task],
     batches: Iterable[Batch],
     entries: int,
+    watched: bool = False,
 ) -> tuple[Family, ...]:
     """Return all families at a moment.
 
@@ -79,10 +80,11 @@ def families(
         tasks: Open tasks.
         batches: All batches.
         entries: Number of the ledger's newest entry.
+        watched: One of several watchers gave a sign of life lately.
     """
     known = dict(status or {})
     return (
-        _one("up", "The monitor gave a sign of life lately.", float(is_running(status, now))),
+        _one("up", "The monitor gave a sign of life lately.", float(is_running(status, now) or watched)),
         *_of_service(known, now),
         _ages(sensors, latest, now),
         _alarms(alarms),

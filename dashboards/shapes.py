@@ -719,12 +719,34 @@ class Records(TypedDict):
     files: list[str]
 
 
+class WatcherAt(TypedDict):
+    """One of several processes that watch a farm's rooms."""
+
+    name: str
+    host: str
+    running: bool
+    stopped: bool
+    last_sign_at: Instant
+    rooms: list[str]
+    has_no_room: bool
+    stands_by: list[str]
+
+
+class UnwatchedRoom(TypedDict):
+    """A room that no watcher has now."""
+
+    room: str
+    since: Instant | None
+
+
 class Status(TypedDict):
     """How the monitor is."""
 
-    schema: Literal["traywarden.status/1"]
+    schema: Literal["traywarden.status/2"]
     at: Instant
     running: bool
     service: Anything | None
+    watchers: list[WatcherAt]
+    unwatched: list[UnwatchedRoom]
     alarms: list[ActiveAlarm]
     undelivered: list[Undelivered]

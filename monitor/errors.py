@@ -13,6 +13,8 @@ TraywardenError                 anything we raise on purpose; its text says what
 ├── StoreError                  a database that did not do what was asked
 │   ├── NewerSchemaError        the database was written by a newer version
 │   ├── StoreUnavailableError   it does not answer now; trying again later may help
+│   ├── LeaseLostError          another process watches that room now: nothing was written
+│   ├── ToldMeanwhileError      another process has told it meanwhile: nothing was written
 │   └── RejectedRowsError       the server refuses rows for good; carries them and its words
 ├── BrokerError                 the MQTT broker cannot be reached, or refuses us
 ├── PagesError                  the pages cannot be served as farm.toml asks
@@ -121,6 +123,24 @@ class StoreUnavailableError(StoreError):
         """Keep what is told, and when to try again."""
         self.again_in = again_in
         super().__init__(text)
+
+
+class LeaseLostError(StoreError):
+    """A room is not, or no longer, in this process's care; nothing was written.
+
+    Attributes:
+        rooms: The names that are not held.
+    """
+
+    def __init__(self, rooms: Sequence[str]) -> None:
+        """Keep the names."""
+        self.rooms = tuple(rooms)
+        said = ", ".join(room or "what belongs to no room" for room in self.rooms)
+        super().__init__(f"the lease on {said} has run out, or another process has it: nothing was written")
+
+
+class ToldMeanwhileError(StoreError):
+    """Another process has told it since this one last looked; nothing was written, and a new look leaves it out."""
 
 
 class RejectedRowsError(StoreError):

@@ -181,6 +181,7 @@ class Scales:
                 self._cells.pop(name, None)
                 self._air.pop(name, None)
         self.take(block)
+        self._known.clear()  # what was worked out without it may bear the same half hour in its key
 
     def _cell_of(self, name: str) -> OrderedCell:
         """Return a scale's state, begun where it has none."""

@@ -20,7 +20,7 @@ _FAILED_COUNTS = 2.0
 def doubtful(tick: Tick) -> tuple[Finding, ...]:
     """Return the sensors that were doubtful by themselves several times lately; scales have their own rule."""
     found = []
-    for sensor in tick.farm.sensors.values():
+    for sensor in tick.sensors():
         if sensor.quantity is Quantity.WEIGHT:
             continue
         usual = sensor.usual_interval or tick.live.usual_interval(sensor.id) or timedelta(0)

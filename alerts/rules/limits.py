@@ -28,7 +28,7 @@ def limits(tick: Tick) -> tuple[Finding, ...]:
     found: list[Finding] = []
     for spot in tick.farm.places:
         for quantity, span in spot.limits.items():
-            for sensor in tick.farm.sensors.values():
+            for sensor in tick.sensors() if tick.ward.has(spot.id) else ():
                 if sensor.spot == spot.id and sensor.quantity is quantity and not sensor.under_cover:
                     found.extend(_judge_place(spot, quantity, span, sensor.id, tick))
     return tuple(found)

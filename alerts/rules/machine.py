@@ -1,4 +1,7 @@
-"""The monitor itself: its broker gone, readings not taken in, its disk nearly full, its clock set by a jump."""
+"""The monitor itself: its broker gone, readings not taken in, its disk nearly full, its clock set by a jump.
+
+And the processes that share its work: a collector or watcher that is silent, a room that nobody watches.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +18,7 @@ _TOLD_FOR = timedelta(hours=1)  # a jump is over as it happens; so long it count
 
 def machine(tick: Tick) -> tuple[Finding, ...]:
     """Return what is wrong with the monitor itself."""
-    return tuple([*_broker(tick), *_trouble(tick), *_disk(tick), *_clock(tick)])
+    return tuple([*_broker(tick), *_trouble(tick), *_disk(tick), *_clock(tick), *_processes(tick), *_rooms(tick)])
 
 
 def _finding(rule: str, priority: Priority, since: datetime, *said: str) -> Finding:
@@ -90,3 +93,43 @@ def _clock(tick: Tick) -> Iterator[Finding]:
         "Readings and entries of the time before may stand at the wrong hour, and a round may have been passed over.",
         "Let it keep its time from a time server, and look over what was entered lately.",
     )  # fmt: skip
+
+
+def _processes(tick: Tick) -> Iterator[Finding]:
+    """Yield that a process beside this one gives no sign of life; each is a root of its own."""
+    silent, zone = tick.health.silent_collectors, tick.farm.zone
+    if silent and len(silent) == tick.health.collectors:
+        since = max(each.since for each in silent)
+        yield _finding(
+            "no collector runs", Priority.URGENT, since,
+            f"No collector has given a sign of life since {say_time(since, zone)}.",
+            "No sensor is heard, and nobody watches the rooms; what they say waits in the broker.",
+            "Start one: `traywarden collect`. Look at the rooms yourself meanwhile.",
+        )  # fmt: skip
+    else:
+        for each in silent:
+            yield _finding(
+                f"collector {each.name} is silent", Priority.URGENT, each.since,
+                f"Collector {each.name} has given no sign of life since {say_time(each.since, zone)}.",
+                "Its share of the messages waits in the broker, and comes late.",
+                f"Start it again, or take it out for good: traywarden collect --name {each.name} --retire",
+            )  # fmt: skip
+    for each in tick.health.silent_watchers:
+        yield _finding(
+            f"watcher {each.name} is silent", Priority.MEDIUM, each.since,
+            f"Watcher {each.name} has given no sign of life since {say_time(each.since, zone)}.",
+            "Others watch its rooms where they were told to; should they end too, nobody does.",
+            f"Start it again, or take it out for good: traywarden watch --name {each.name} --retire",
+        )  # fmt: skip
+
+
+def _rooms(tick: Tick) -> Iterator[Finding]:
+    """Yield that a room is watched by no process."""
+    for each in tick.health.unwatched:
+        name = tick.farm.places.name(each.name)
+        yield _finding(
+            f"nobody watches {name}", Priority.URGENT, each.since,
+            f"No watcher has had {name} in its care since {say_time(each.since, tick.farm.zone)}.",
+            "Nothing there is judged, and no round of it is told.",
+            f"Start one: traywarden watch --room {each.name}. Look at the room yourself meanwhile.",
+        )  # fmt: skip

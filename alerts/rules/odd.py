@@ -32,7 +32,7 @@ _FRESH = timedelta(hours=2)
 def odd(tick: Tick) -> tuple[Finding, ...]:
     """Return the thermometers and humidity sensors that hang, have gone from their neighbours, or are lamp-warmed."""
     found = []
-    for sensor in tick.farm.sensors.values():
+    for sensor in tick.sensors():
         if sensor.quantity not in HELD_AGAINST:
             continue
         finding = _hangs_once(sensor, tick) or _flagged(sensor, tick)

@@ -23,13 +23,14 @@ def silence(tick: Tick) -> tuple[Finding, ...]:
     """
     speaking = [
         sensor
-        for sensor in tick.farm.sensors.values()
+        for sensor in tick.sensors()
         if sensor.topic is not None and sensor.quantity is not Quantity.BATTERY  # its device speaks for itself
     ]
     found, behind = [], []
     for sensor in speaking:
         heard, came = tick.live.last_heard(sensor.id), tick.live.last_came(sensor.id)
-        since = max(heard, tick.watching_since) if heard else tick.watching_since
+        watched = tick.heard_since(sensor.spot)
+        since = max(heard, watched) if heard else watched
         if tick.now - since < patience(sensor, tick):
             continue
         if heard and came and came - heard >= _OLD and tick.now - came < patience(sensor, tick):

@@ -8,9 +8,13 @@ from typing import Any
 
 from alerts.alarms import Alarm
 from alerts.outbox import OutboxRow
+from monitor.processes import Processes
 
 DEAD_AFTER = timedelta(minutes=3)
 """A monitor that gave no sign of life for this long is taken for dead."""
+
+
+ALONE = Processes()
 
 
 def is_running(state: Mapping[str, Any] | None, now: datetime) -> bool:
@@ -25,6 +29,7 @@ def status_facts(
     now: datetime,
     *,
     running: bool,
+    processes: Processes = ALONE,
 ) -> dict[str, Any]:
     """Return how the monitor is.
 
@@ -33,13 +38,31 @@ def status_facts(
         active: Alarms that are wrong now.
         troubled: Messages that did not get through.
         now: The instant.
-        running: It gave a sign of life lately.
+        running: It gave a sign of life lately, or a watcher did.
+        processes: The watchers that share the farm, if any do.
     """
     return {
-        "schema": "traywarden.status/1",
+        "schema": "traywarden.status/2",
         "at": now.isoformat(),
         "running": running,
         "service": None if state is None else dict(state),
+        "watchers": [
+            {
+                "name": each.name,
+                "host": each.host,
+                "running": each.is_alive,
+                "stopped": each.has_stopped,
+                "last_sign_at": each.beat_at.isoformat(),
+                "rooms": [room for room in each.rooms if room],
+                "has_no_room": "" in each.rooms,
+                "stands_by": list(each.stands_by),
+            }
+            for each in processes.watchers
+        ],
+        "unwatched": [
+            {"room": each.room, "since": each.since.isoformat() if each.since else None}
+            for each in (() if is_running(state, now) else processes.unwatched)
+        ],
         "alarms": [
             {
                 "key": alarm.key,

@@ -16,6 +16,7 @@ from monitor.clock import Clock
 from monitor.doors import Doors
 from monitor.farm import Farm
 from monitor.live import LiveState
+from monitor.processes import Processes
 from monitor.profiles import Profile
 from monitor.scales import ScaleView
 from monitor.stores.ledger import SqlLedger
@@ -44,6 +45,7 @@ class House:
         port: The TCP port that the pages listen on.
         is_simulated: The farm is the demo's; every page says so.
         gallery: The pictures of the batches' days.
+        processes: Returns the watchers that share the farm, and the rooms that none of them has.
     """
 
     farm: Farm
@@ -63,6 +65,7 @@ class House:
     port: int
     is_simulated: bool = False
     gallery: Gallery = field(default_factory=Gallery)
+    processes: Callable[[], Processes] = Processes
 
     @property
     def is_open(self) -> bool:

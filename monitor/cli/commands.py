@@ -93,6 +93,7 @@ COMMANDS: dict[str, Known] = {
     "password": Known(ROOM, "Set somebody's password for the pages.", "monitor.cli.letin:password"),
     "token": Known(ROOM, "Let a program or a device in to the pages.", "monitor.cli.letin:token"),
     "collect": Known(ROOM, "One of several collectors that share the messages.", "monitor.cli.collect:collect"),
+    "watch": Known(ROOM, "One of several watchers that share the rooms.", "monitor.cli.watch:watch"),
     "status": Known(ROOM, "How the monitor is.", "monitor.cli.run:status"),
     "try-channels": Known(ROOM, "Send everyone a test message.", "monitor.cli.channels:try_channels"),
     "sensors": Known(ROOM, "What each sensor last said, and how it is.", "monitor.cli.sensors:sensors"),

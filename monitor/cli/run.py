@@ -5,18 +5,20 @@ from __future__ import annotations
 import logging
 import signal
 import threading
+from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from monitor.amounts import say_time
+from monitor.amounts import say_list, say_time
 from monitor.cli.common import Context, json_option
 from monitor.errors import PagesError, RefusedError
 
 if TYPE_CHECKING:
     from dashboards.web.bell import Bell
     from dashboards.web.serving import PageServer
+    from monitor.processes import Processes, Unwatched
     from monitor.service import Service
 
 log = logging.getLogger(__name__)
@@ -101,20 +103,27 @@ def status(context: Context) -> None:
     """Say how the monitor is: running or not, broker, readings, alarms, nudges that did not get through."""
     from alerts.alarms_sql import SqlAlarms
     from alerts.outbox_sql import SqlOutbox
+    from alerts.ward import rooms_of
     from dashboards.facts.status import is_running, status_facts
     from monitor.service import STATUS_STATE
+    from monitor.stores.processes import seen_processes
 
     farm, now = context.farm(), context.clock()
     engine = context.ledger().engine
     outbox = SqlOutbox(engine)
     state: dict[str, Any] | None = outbox.state(STATUS_STATE)
-    alive = is_running(state, now)
+    processes = seen_processes(engine, rooms_of(farm), now)
+    is_whole = is_running(state, now)
+    alive = is_whole or processes.any_lives
+    unwatched = () if is_whole else processes.unwatched
     alarms = [alarm for alarm in SqlAlarms(engine).load().values() if alarm.is_active]
     troubled = outbox.troubled()
     if context.as_json:
-        context.echo_json(status_facts(state, alarms, troubled, now, running=alive))
+        context.echo_json(status_facts(state, alarms, troubled, now, running=alive, processes=processes))
     else:
-        _tell_service(context, state, alive=alive)
+        if is_whole or not processes.watchers:
+            _tell_service(context, state, alive=alive)
+        _tell_watchers(context, processes, unwatched)
         for alarm in alarms:
             since = say_time(alarm.finding.since, farm.zone)
             context.echo(f"Wrong now, since {since}: {alarm.finding.cause} {alarm.finding.action}")
@@ -124,7 +133,28 @@ def status(context: Context) -> None:
             end = "given up" if row.given_up_at else f"tried again {say_time(row.next_try_at, farm.zone)}"
             context.echo(f"Not delivered to {row.person} over {row.channel}: {row.title} ({row.last_error}; {end})")
     if not alive:
-        raise RefusedError("the monitor is not running; start it with `traywarden run`")
+        how = "`traywarden watch`" if processes.watchers else "`traywarden run`"
+        raise RefusedError(f"the monitor is not running; start it with {how}")
+    if unwatched:
+        rooms = " ".join(f"--room {each.room}" for each in unwatched)
+        raise RefusedError(f"not every room is watched; start a watcher: traywarden watch {rooms}")
+
+
+def _tell_watchers(context: Context, processes: Processes, unwatched: Sequence[Unwatched]) -> None:
+    """Say which watchers there are, what each has, and which rooms nobody watches."""
+    farm = context.farm()
+    for each in processes.watchers:
+        beat = say_time(each.beat_at, farm.zone)
+        how = "runs" if each.is_alive else "was stopped" if each.has_stopped else "GIVES NO SIGN OF LIFE"
+        names = [farm.places.name(room) for room in each.rooms if room]
+        names += ["what belongs to no room"] if "" in each.rooms else []
+        has = f", watches {say_list(names)}" if names else ", watches nothing now" if each.is_alive else ""
+        waits = [farm.places.name(room) for room in each.stands_by]
+        stands = f", stands by for {say_list(waits)}" if waits else ""
+        context.echo(f"Watcher {each.name} on {each.host} {how}{has}{stands}; last sign of life {beat}.")
+    for free in unwatched:
+        since = f"since {say_time(free.since, farm.zone)}" if free.since else "and nobody ever did"
+        context.echo(f"NOBODY WATCHES {farm.places.name(free.room)}, {since}.")
 
 
 def _tell_service(context: Context, state: dict[str, Any] | None, *, alive: bool) -> None:

@@ -51,13 +51,16 @@ def open_pages(
         PagesError: They cannot be served as farm.toml asks.
     """
     from alerts.alarms_sql import SqlAlarms
+    from alerts.ward import rooms_of
     from dashboards.web.house import House
     from dashboards.web.lookout import Lookout
     from dashboards.web.serving import PageServer, check_doors
     from monitor.doors import Doors
     from monitor.service import STATUS_STATE
+    from monitor.stores.processes import seen_processes
 
     farm = service.farm
+    rooms = rooms_of(farm)
     alarms = SqlAlarms(service.ledger.engine)
 
     def status() -> dict[str, Any] | None:
@@ -88,6 +91,7 @@ def open_pages(
         clock=service.clock,
         port=int(listening.getsockname()[1]),
         is_simulated=is_simulated,
+        processes=lambda: seen_processes(service.ledger.engine, rooms, service.clock()),
     )
     check_doors(house)
     return PageServer(house, listening, beside)

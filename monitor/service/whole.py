@@ -6,7 +6,6 @@ APScheduler only wakes the code that asks what is due; nothing is stored in it.
 from __future__ import annotations
 
 import gc
-import json
 import logging
 import os
 import threading
@@ -17,21 +16,17 @@ from typing import TYPE_CHECKING, Any, TextIO
 from alerts.advisor import Advisor
 from alerts.alarms_sql import SqlAlarms
 from alerts.channels import Enclosure, open_channels
+from alerts.findings import Tick
 from alerts.news import down_news
-from alerts.nudges import alarm_told
-from alerts.outbox import OutboxRow
 from alerts.outbox_sql import SqlOutbox
-from alerts.ping import ping, ping_address
 from alerts.watch import RoomWatch
 from collectors.embedded_broker import EmbeddedBroker
 from collectors.intake import Intake
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
 from monitor.arrivals import room_of
-from monitor.backup import copy_ledger, ledger_steps
 from monitor.calibration import calibrated, calibrations_of
-from monitor.clock import Clock, local_day, system_clock
-from monitor.doors import Doors
+from monitor.clock import Clock, system_clock
 from monitor.errors import ChannelError, StoreUnavailableError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
 from monitor.feeds import PUSHED
@@ -44,9 +39,11 @@ from monitor.readings import Block, from_ms
 from monitor.scales import SCALES_FROM, Scales
 from monitor.scalesetup import setups_of
 from monitor.selfwatch import SelfWatch
+from monitor.service.beside import Beside
+from monitor.service.clockwork import Clockwork
+from monitor.service.upkeep import copy_nightly, tell_well
 from monitor.stores.announcer import Announcer
 from monitor.stores.arrivals import SqlArrivals
-from monitor.stores.engine import LEDGER_FILE
 from monitor.stores.ledger import open_ledger
 from monitor.stores.opening import open_spooled, quarantine_store
 from monitor.stores.protocol import ReadingStore
@@ -57,20 +54,16 @@ if TYPE_CHECKING:
 
     from collectors.gathering import Gatherer
     from collectors.httppush import PushDoor
-    from dashboards.enclosing import Enclosing
     from monitor.stores.spooled import SpooledReadingStore
 
 log = logging.getLogger(__name__)
 
 STATUS_STATE = "service"
-COPY_STATE = "last ledger copy"
 _GARBAGE_FROM = 20_000
 """How many objects more than before are looked through for cycles; Python's own is 700."""
 _DOWN_FROM = timedelta(minutes=15)
 _KEEP_HOUSE = timedelta(hours=1)
 """How often it is asked whether readings have left anything to be done."""
-_LOOK_AGAIN = timedelta(seconds=20)
-"""How often the ledger is asked whether another process has written to it."""
 
 
 def rest_from_garbage() -> None:
@@ -145,6 +138,7 @@ class Service:
         self._self_watch = SelfWatch(farm.storage.folder)
         self.outbox = SqlOutbox(self.ledger.engine)
         self.watch = RoomWatch(SqlAlarms(self.ledger.engine), every=look_every)
+        self._beside = Beside(farm, read=self.store.read, active=self.watch.active, moment=self._moment, clock=clock)
         self.advisor = Advisor(
             farm,
             profiles,
@@ -156,10 +150,9 @@ class Service:
             channels=open_channels(farm, publish=self._publish, console=console, picture=self._enclose),
             watching_since=watching_since or self.started_at,
             health=self.health,
-            links=self._answer_links,
+            links=self._beside.links,
         )
-        self._enclosing: Enclosing | None = None
-        self._scheduler: Any = None
+        self._clockwork = Clockwork(clock, self._wake)
         self._running = threading.Lock()
 
     def _open_shared(self, settings: InfluxSettings, *, alone: bool) -> SpooledReadingStore:
@@ -184,25 +177,13 @@ class Service:
             self._follower.begin()
         return store
 
-    def _answer_links(self, row: OutboxRow, now: datetime) -> str:
-        """Return the links that answer a message's tasks, where farm.toml says how people reach the pages."""
-        channel = self.farm.channels.get(row.channel)
-        if self.farm.pages.url is None or channel is None or channel.kind == "console":
-            return ""
-        from dashboards.web.links import link_lines
-
-        return link_lines(Doors(self.farm.storage.folder), self.farm.pages.url, row.person, row.tasks, now)
-
     def _enclose(self, payload: Mapping[str, object]) -> Enclosure | None:
-        """Return the picture that goes out with a message: of what its alarm is about, where it tells one."""
-        alarm = alarm_told(str(payload.get("key", "")), self.watch.active())
-        if alarm is None:
-            return None
-        if self._enclosing is None:
-            from dashboards.enclosing import Enclosing
+        """Return the picture that goes out with a message."""
+        return self._beside.picture(payload)
 
-            self._enclosing = Enclosing(self.store.read)
-        return self._enclosing.picture(alarm.finding, self.advisor.moment(self.clock()))
+    def _moment(self, now: datetime) -> Tick:
+        """Return the moment with all that may be looked at."""
+        return self.advisor.moment(now)
 
     def _rebuild_live(self) -> None:
         """Read the sensors' last hours back from the store; one that does not answer now is asked again later."""
@@ -339,8 +320,7 @@ class Service:
 
     def look_at_once(self) -> None:
         """Have the clockwork look now; nothing happens where none runs."""
-        if self._scheduler is not None:
-            self._scheduler.add_job(self._wake, "date", run_date=None, id="due", replace_existing=True)
+        self._clockwork.at_once()
 
     def health(self, now: datetime) -> Health:
         """Return how the monitor itself is."""
@@ -348,20 +328,7 @@ class Service:
 
     def tell_well(self) -> None:
         """Send the sign that all is well, where farm.toml asks for one and all is well; a failure is logged only."""
-        settings = self.farm.ping
-        now = self.clock()
-        if settings is None or not self.health(now).is_well:
-            return
-        try:
-            if settings.topic is not None:
-                self._publish(
-                    settings.topic, json.dumps({"schema": "traywarden.well/1", "at": now.isoformat()}).encode()
-                )
-            address = ping_address(settings)
-            if address is not None:
-                ping(address)
-        except ChannelError as exc:
-            log.warning("ping.failed why=%s", exc)
+        tell_well(self.farm, self.health, self.clock(), self._publish)
 
     def tell_downtime(self, now: datetime) -> None:
         """Have the next round tell that the monitor was down, where its last sign of life is old."""
@@ -375,40 +342,22 @@ class Service:
 
     def start_clockwork(self) -> None:
         """Have run_due called when it asks to be, and at an interval against clock jumps and other processes."""
-        from apscheduler.schedulers.background import BackgroundScheduler
-
-        self._scheduler = BackgroundScheduler(
-            timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
-        )
-        self._scheduler.add_job(self._wake, "interval", seconds=_LOOK_AGAIN.total_seconds(), id="look again")
+        self._clockwork.start()
         if self.farm.ping is not None:
-            self._scheduler.add_job(
-                self.tell_well, "interval", seconds=self.farm.ping.every.total_seconds(), next_run_time=self.clock()
-            )
-        self._scheduler.add_job(
-            self._keep_house, "interval", seconds=_KEEP_HOUSE.total_seconds(), next_run_time=self.clock(), id="house"
-        )
-        self._scheduler.start()
+            self._clockwork.also(self.tell_well, self.farm.ping.every)
+        self._clockwork.also(self._keep_house, _KEEP_HOUSE)
         self.tell_downtime(self.clock())
-        self._wake()
+        self._clockwork.wake()
 
-    def _wake(self) -> None:
-        """Run what is due, and set the next waking; what goes wrong is logged and tried again at the next."""
-        now = self.clock()
+    def _wake(self, now: datetime) -> datetime:
+        """Run what is due, note how the service is, and return when to be woken next."""
         self._self_watch.note_clock(now)
-        try:
-            again_at = self.run_due(now)
-            self._scheduler.add_job(
-                self._wake, "date", run_date=max(again_at, now + timedelta(seconds=1)), id="due", replace_existing=True
-            )
-            self._note_status(now)
-            self._copy_ledger_nightly(now)
-            if self.collector is not None:
-                self.collector.beat()
-        except TraywardenError as exc:
-            log.error("due.failed why=%s", exc)
-        except Exception:
-            log.exception("due.unexpected")
+        again_at = self.run_due(now)
+        self._note_status(now)
+        copy_nightly(self.farm, self.ledger, self.outbox, now)
+        if self.collector is not None:
+            self.collector.beat()
+        return again_at
 
     def _keep_house(self) -> None:
         """Do what readings leave to be done, in a thread of its own; what goes wrong is tried again an hour later."""
@@ -418,22 +367,6 @@ class Service:
             log.error("house.failed why=%s", exc)
         except Exception:
             log.exception("house.unexpected")
-
-    def _copy_ledger_nightly(self, now: datetime) -> None:
-        """Copy the ledger once a local day, where farm.toml names a folder for it."""
-        folder = self.farm.storage.ledger_copies
-        today = local_day(now, self.farm.zone).isoformat()
-        if folder is None or self.outbox.state(COPY_STATE) == today:
-            return
-        copied = copy_ledger(
-            self.farm.storage.folder / LEDGER_FILE,
-            folder,
-            now=now,
-            keep=self.farm.storage.keep_copies,
-            write_ledger=ledger_steps(self.farm.storage, lambda: self.ledger.engine).write,
-        )
-        self.outbox.put([], state={COPY_STATE: today}, now=now)
-        log.info("ledger.copied to=%s", copied)
 
     def _note_status(self, now: datetime) -> None:
         """Write down how the service is, for `traywarden status`."""
@@ -474,11 +407,8 @@ class Service:
     def stop(self) -> None:
         """Stop listening and close everything; what is queued is stored first. A second call does nothing."""
         self.aside.interrupt()
-        if self._enclosing is not None:
-            self._enclosing.close()
-        if self._scheduler is not None:
-            self._scheduler.shutdown(wait=True)
-            self._scheduler = None
+        self._beside.close()
+        self._clockwork.stop()
         if self._push_door is not None:
             self._push_door.close()
         for each in self.gatherers:

@@ -121,6 +121,15 @@ def open_engine(url: URL) -> Engine:
     return engine
 
 
+def database_ms(connection: Connection) -> int:
+    """Return what time it is by the database's own clock: one clock for all processes. [ms since 1970 UTC]."""
+    if connection.dialect.name == "postgresql":
+        asked = "SELECT (extract(epoch FROM clock_timestamp()) * 1000)::bigint"
+    else:
+        asked = "SELECT CAST(round((julianday('now') - 2440587.5) * 86400000) AS INTEGER)"
+    return int(connection.exec_driver_sql(asked).scalar_one())
+
+
 def schema_version(connection: Connection) -> str | None:
     """Return the version that a database says it has; None where it is new."""
     if not inspect(connection).has_table("alembic_version"):

@@ -22,7 +22,6 @@ import paho.mqtt.client as paho
 
 from alerts import rules
 from alerts.findings import Finding, Priority, Tick
-from alerts.flood import Flood
 from monitor.clock import system_clock
 from monitor.farm import BrokerSettings, Farm, Sensor
 from monitor.profilefile import shipped_profiles
@@ -103,7 +102,7 @@ def woken_by_commits(service: Service, channel: Counting) -> Iterator[None]:
             if news.wait(0.5):
                 news.clear()
                 service.run_due(system_clock())
-                service.advisor._flood = Flood()  # each piece of news is to be told by itself
+                service.advisor._floods = {}  # each piece of news is to be told by itself
 
     thread = threading.Thread(target=run)
     thread.start()

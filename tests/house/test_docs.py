@@ -25,7 +25,7 @@ NOUNS = [
     "monitor.loadcell", "monitor.weightevents", "monitor.growth", "monitor.drying", "monitor.trayfacts",
     "monitor.waterahead", "monitor.scalesetup", "monitor.flagging", "monitor.light", "monitor.calibration",
     "monitor.celldrift", "alerts.excursion", "alerts.flood", "alerts.reachable",
-    "monitor.health", "monitor.doors", "monitor.feeds",
+    "monitor.health", "monitor.processes", "monitor.stores.leases", "alerts.ward", "monitor.doors", "monitor.feeds",
     "monitor.holds", "monitor.lots", "monitor.germination", "monitor.covers",
     "dashboards.records", "dashboards.sheet", "dashboards.sheetlines",
     "dashboards.pages.walk", "dashboards.pages.taps", "dashboards.pages.justnow", "dashboards.pages.rounds",

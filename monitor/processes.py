@@ -1,0 +1,136 @@
+"""The processes that share a farm's work, as each last wrote of itself; values only, pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from monitor.health import SILENT_AFTER, Silent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watcher:
+    """One process that judges and tells of some rooms.
+
+    Attributes:
+        name: Its name.
+        host: The machine that it runs on.
+        beat_at: Its last sign of life.
+        is_alive: It gave one lately, and did not say that it ends.
+        has_stopped: It said that it ends.
+        rooms: The rooms in its care; empty text: what belongs to no room.
+        stands_by: The rooms that it waits for while another has them.
+    """
+
+    name: str
+    host: str
+    beat_at: datetime
+    is_alive: bool
+    has_stopped: bool
+    rooms: tuple[str, ...]
+    stands_by: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unwatched:
+    """A room that no process has in its care at this moment.
+
+    Attributes:
+        room: Its id.
+        since: When its last lease ended; None: nobody ever had it.
+    """
+
+    room: str
+    since: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Processes:
+    """The watchers of a farm, and what they leave unwatched; a farm that one process watches has neither.
+
+    Attributes:
+        watchers: By name.
+        unwatched: Rooms that nobody has at this moment.
+    """
+
+    watchers: tuple[Watcher, ...] = ()
+    unwatched: tuple[Unwatched, ...] = ()
+
+    @property
+    def any_lives(self) -> bool:
+        """Tell whether a watcher gave a sign of life lately."""
+        return any(each.is_alive for each in self.watchers)
+
+
+def watchers_of(
+    states: Mapping[str, Any], now: datetime, rooms: Mapping[str, Sequence[str]] | None = None
+) -> tuple[Watcher, ...]:
+    """Return the watchers that wrote of themselves and were not taken out for good, by name.
+
+    Args:
+        states: What each last wrote of itself, by name.
+        now: The instant.
+        rooms: What each has a lease on, by name; None: as it wrote itself.
+    """
+    found = []
+    for name, state in sorted(states.items()):
+        beat_at = datetime.fromisoformat(str(state["beat_at"]))
+        stopped = bool(state.get("stopped"))
+        alive = not stopped and now - beat_at < SILENT_AFTER
+        found.append(
+            Watcher(
+                name=name,
+                host=str(state.get("host", "")),
+                beat_at=beat_at,
+                is_alive=alive,
+                has_stopped=stopped,
+                rooms=tuple(state.get("rooms", ()) if rooms is None else rooms.get(name, ())),
+                stands_by=tuple(state.get("stands_by", ())) if alive else (),
+            )
+        )
+    return tuple(found)
+
+
+def holder_of(watcher: str, mark: str) -> str:
+    """Return the name under which one run of a watcher holds its leases; none has it but this run."""
+    return f"{watcher} {mark}"
+
+
+def watcher_of(holder: str) -> str:
+    """Return the watcher that holds a lease."""
+    return holder.rpartition(" ")[0]
+
+
+def silent_watchers(watchers: Iterable[Watcher]) -> tuple[Silent, ...]:
+    """Return the watchers that ended without a word."""
+    return tuple(
+        Silent(name=each.name, since=each.beat_at) for each in watchers if not each.is_alive and not each.has_stopped
+    )
+
+
+def silent_of(states: Mapping[str, Any], now: datetime) -> tuple[Silent, ...]:
+    """Return the processes whose last sign of life is old, by what they wrote of themselves, ended or not."""
+    beats = {name: datetime.fromisoformat(str(state["beat_at"])) for name, state in states.items()}
+    return tuple(Silent(name=name, since=at) for name, at in sorted(beats.items()) if now - at >= SILENT_AFTER)
+
+
+def without_watcher(
+    until: Mapping[str, datetime], rooms: Iterable[str], now: datetime, since: datetime
+) -> tuple[Silent, ...]:
+    """Return the rooms that nobody has watched for a while, in their order.
+
+    Args:
+        until: By room, until when its last lease holds, or held.
+        rooms: All rooms.
+        now: The instant.
+        since: Nothing that was before counts: when this process began to look, or one process watched the whole farm.
+    """
+    ends = {room: max(until.get(room, since), since) for room in rooms}
+    return tuple(Silent(name=room, since=end) for room, end in ends.items() if now - end >= SILENT_AFTER)
+
+
+def unwatched_of(until: Mapping[str, datetime], free: Iterable[str]) -> tuple[Unwatched, ...]:
+    """Return the rooms that are free, with the ends of their last leases by room."""
+    return tuple(Unwatched(room=room, since=until.get(room)) for room in free)

@@ -1,0 +1,33 @@
+"""Reads from the ledger database how the processes are that share a farm's work, and which rooms they watch."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy import Engine
+
+from monitor.processes import Processes, unwatched_of, watcher_of, watchers_of
+from monitor.stores.leases import all_leases
+from monitor.stores.states import WATCHER_STATE, ServiceStates
+
+
+def seen_processes(engine: Engine, rooms: Sequence[str], now: datetime) -> Processes:
+    """Return the watchers, and the rooms that none of them has now; on a farm without watchers neither.
+
+    Raises:
+        StoreUnavailableError: The database does not answer.
+    """
+    states = ServiceStates(engine).beginning(WATCHER_STATE)
+    if not states:
+        return Processes()
+    leases = all_leases(engine)
+    held_by: dict[str, list[str]] = {}
+    for each in leases:
+        if each.is_held:
+            held_by.setdefault(watcher_of(each.holder), []).append(each.name)
+    watchers = watchers_of(states, now, held_by)
+    held = {each.name for each in leases if each.is_held}
+    ends = {each.name: each.until for each in leases}
+    free = [room for room in rooms if room not in held]
+    return Processes(watchers=watchers, unwatched=unwatched_of(ends, free))
