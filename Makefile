@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: bench-alarms bench-ingest bench-lookback bench-pages bench-plan bench-report bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
+.PHONY: bench-alarms bench-ingest bench-lookback bench-pages bench-plan bench-report bench-rooms bench-store bench-water help demo screenshots test check environment system-packages format lint types layers unit wheel lock clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -26,6 +26,7 @@ help:
 	@echo "make bench-pages   ask for the pages of a simulated farm of 300 trays (SEED=n), half a minute"
 	@echo "make screenshots   picture every page in Chromium, phone and desk, by day and by night, into screenshots/"
 	@echo "make bench-ingest  readings a second over a real broker, beside a bare callback (READINGS=n, ROUNDS=n), a few minutes"
+	@echo "make bench-rooms   collectors and watchers of 10,000 trays, killed in turn (TRAYS=n, MINUTES=n, SPEED=n), ten minutes"
 	@echo "make bench-store   readings beside plain rows, InfluxDB and VictoriaMetrics (READINGS=n, SEED=n, FOLDER=where)"
 	@echo "make lock    write requirements.lock anew from pyproject.toml"
 	@echo "make clean   take away the virtual environment and what tools left"
@@ -66,6 +67,9 @@ bench-pages: $(STAMP)
 
 screenshots: $(STAMP)
 	@$(BIN)/python -m tests.support.screenshots
+
+bench-rooms: $(STAMP) system-packages
+	@$(BIN)/python -m tests.bench.rooms
 
 bench-store: $(STAMP) system-packages
 	@$(BIN)/python -m tests.bench.store

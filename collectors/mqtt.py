@@ -34,6 +34,9 @@ _QUEUE = 20_000
 _BATCH = 5_000
 _PUT_STEP_S, _PUT_STEPS = 1.0, 20  # together less than the keep-alive
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 30.0
+_SHARED_BACK_S = 2
+"""mosquitto 2.0.11 forgets shared subscriptions when it restarts (ordinary ones it keeps): what comes before the first
+collector has subscribed anew is kept for nobody, so they come back soon."""
 _PUBLISH_WITHIN_S = 10.0
 _UNSUPPORTED_VERSION = "Unsupported protocol version"
 _SILENT_REFUSALS = 3  # connections closed without an answer before MQTT 3.1.1 is tried
@@ -213,6 +216,8 @@ class MqttCollector:
     def _open_client(self) -> None:
         """Make a client and begin connecting."""
         client = new_client(self._settings, self._settings.client_id, v5=self._v5, keep=True, manual_ack=True)
+        if self._share is not None:
+            client.reconnect_delay_set(1, _SHARED_BACK_S)
         client.on_pre_connect = self._on_pre_connect
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe

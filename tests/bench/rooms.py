@@ -20,6 +20,7 @@ from pathlib import Path
 from statistics import median
 
 from sqlalchemy import select
+from sqlalchemy.exc import OperationalError
 
 from monitor.farmfile import load_farm
 from monitor.readings import from_ms
@@ -194,21 +195,16 @@ def faults(minutes: int, trays: int, speed: float, *, tell: bool = True) -> Outc
         farm = world(rooms=ROOMS, trays_per_room=trays, speed=speed, begin=begin, cold_room=3, cold_from=minutes // 2)
         names = ("c0", "c1", "w0", "w1")
         files = {name: shared.write(name, farm.tables(), rounds=_ROUNDS) for name in names}
-        rooms = [word for room in farm.room_names for word in ("--room", room)]
+        half = [word for room in farm.room_names[: ROOMS // 2] for word in ("--room", room)]
         commands = {
-            name: (
-                "collect" if name[0] == "c" else "watch",
-                "--name",
-                name,
-                "--log",
-                "warning",
-                *(rooms if name[0] == "w" else ()),
-            )
-            for name in names
+            "c0": ("collect", "--name", "c0"),
+            "c1": ("collect", "--name", "c1"),
+            "w0": ("watch", "--name", "w0", *half),
+            "w1": ("watch", "--name", "w1"),  # takes the other half, and stands by for the first
         }
 
         def start(name: str) -> None:
-            shared.start(name, files[name], *commands[name], runs=farm.clock_words(files[name]))
+            shared.start(name, files[name], *commands[name], "--log", "warning", runs=farm.clock_words(files[name]))
 
         with opened(files["c0"]) as (store, ledger):
             farm.sow(ledger)
@@ -277,7 +273,14 @@ def _less(farm: World, first: int, until: int) -> dict[str, tuple[int, float]]:
 
 def _taken_over_s(ledger: SqlLedger, name: str, killed: float) -> float:
     """Return how long the rooms of a watcher that was killed had nobody who watched them. [s]."""
-    wait_for(lambda: not _held(ledger, name), "another holds the rooms", seconds=90)
+
+    def is_free() -> bool:
+        try:
+            return not _held(ledger, name)
+        except OperationalError:  # the database is being killed meanwhile
+            return False
+
+    wait_for(is_free, "another holds the rooms", seconds=120)
     return time.monotonic() - killed
 
 

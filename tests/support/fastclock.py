@@ -14,6 +14,7 @@ from pathlib import Path
 from monitor.cli import root
 from monitor.cli.common import Context
 from monitor.clock import Clock
+from monitor.service import clockwork, collecting
 
 
 def fast_clock(begin: datetime, started_s: float, speed: float) -> Clock:
@@ -24,6 +25,8 @@ def fast_clock(begin: datetime, started_s: float, speed: float) -> Clock:
 def main() -> None:
     """Run a command by such a clock."""
     begin, started_s, speed, farm, *command = sys.argv[1:]
+    clockwork.LOOK_AGAIN /= float(speed)
+    collecting._BEAT /= float(speed)
     clock = fast_clock(datetime.fromisoformat(begin).astimezone(UTC), float(started_s), float(speed))
     root.main(command, obj=Context(farm_path=Path(farm), clock=clock), standalone_mode=True)
 

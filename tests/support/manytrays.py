@@ -176,7 +176,7 @@ class Nodes:
         self._client: Client = new_client(settings, "saltcellar-nodes", v5=False, keep=True, manual_ack=False)
         self._client.max_queued_messages_set(0)
         self._client.max_inflight_messages_set(500)
-        self._client.reconnect_delay_set(1, 2)
+        self._client.reconnect_delay_set(5, 5)  # later than collectors do: see _SHARED_BACK_S
         self._given = self._taken = 0
         self._client.on_publish = self._on_publish
         connect(self._client, settings, port, v5=False, keep=True)
