@@ -227,7 +227,7 @@ class Advisor:
         """Return the stages that were told, with what other processes told since the last look."""
         if self._told is None:
             return set()
-        if not self._ward.is_whole and self._told_at is not None:
+        if self._told_at is not None:
             self._told |= self._outbox.told(self._told_at - _SEEN_AGAIN)
             self._told_at = now
         return self._told
@@ -396,7 +396,7 @@ class Advisor:
         """Write messages down, and remember what they tell."""
         if not messages and not state and beside is None:
             return
-        since = None if self._ward.is_whole or self._told_at is None else self._told_at - _SEEN_AGAIN
+        since = None if self._told_at is None else self._told_at - _SEEN_AGAIN
         self._outbox.put(messages, state=state, now=now, beside=beside, untold_since=since)
         if self._told is not None:
             self._told.update(stage for message in messages for stage in message.stages)

@@ -25,13 +25,18 @@ _END_WITHIN = timedelta(seconds=5)
 class Publisher:
     """Publishes single messages, and waits until the broker has each."""
 
-    def __init__(self, settings: BrokerSettings) -> None:
-        """Take the broker's settings; nothing is opened before the first message."""
-        self._settings = settings
+    def __init__(self, settings: BrokerSettings, *, within_s: float = _WITHIN_S) -> None:
+        """Take the broker's settings; nothing is opened before the first message.
+
+        Args:
+            settings: Where the broker is.
+            within_s: How long connecting, and confirming a message, may take. [s]
+        """
+        self._settings, self._within_s = settings, within_s
         self._client: Client | None = None
         self._answers = threading.Event()
         self._opening = threading.Lock()
-        self._patience_s = _WITHIN_S
+        self._patience_s = within_s
 
     def publish(self, topic: str, payload: bytes) -> None:
         """Publish one message at QoS 1 and wait until the broker has it.
@@ -44,16 +49,20 @@ class Publisher:
         except BrokerError as exc:
             raise ChannelError(str(exc)) from exc
         where = f"the broker at {self._settings.host}:{self._settings.port}"
-        patience_s, self._patience_s = self._patience_s, _AGAIN_WITHIN_S
+        patience_s, self._patience_s = self._patience_s, min(self._within_s, _AGAIN_WITHIN_S)
         if not self._answers.wait(patience_s):
             raise ChannelError(f"{where} is not connected; the message waits in the outbox")
         try:
             told = client.publish(topic, payload, qos=1)
-            told.wait_for_publish(_WITHIN_S)
+            told.wait_for_publish(self._within_s)
         except (ValueError, RuntimeError) as exc:
             raise ChannelError(f"{where} did not take the message: {exc}") from exc
         if not told.is_published():
-            raise ChannelError(f"{where} did not confirm the message within {_WITHIN_S:g} s")
+            raise ChannelError(f"{where} did not confirm the message within {self._within_s:g} s")
+
+    def answers_within(self, seconds: float) -> bool:
+        """Wait until the broker has taken the connection, for so long; tell whether it has."""
+        return self._answers.wait(seconds)
 
     def _opened(self) -> Client:
         """Return the client, connecting since the first call; its thread goes on trying."""
@@ -73,7 +82,7 @@ class Publisher:
             log.warning("publisher.refused why=%s", reason)
         else:
             self._answers.set()
-            self._patience_s = _WITHIN_S
+            self._patience_s = self._within_s
 
     def _on_disconnect(self, *_: Any) -> None:
         """Note that the broker is gone."""

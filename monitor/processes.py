@@ -34,6 +34,19 @@ class Watcher:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Collectors:
+    """The collectors that give signs of life, taken together.
+
+    Attributes:
+        is_connected: The broker answers one of them at least.
+        trouble: What keeps any of them from taking readings in; None: nothing.
+    """
+
+    is_connected: bool
+    trouble: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Unwatched:
     """A room that no process has in its care at this moment.
 
@@ -114,6 +127,19 @@ def silent_of(states: Mapping[str, Any], now: datetime) -> tuple[Silent, ...]:
     """Return the processes whose last sign of life is old, by what they wrote of themselves, ended or not."""
     beats = {name: datetime.fromisoformat(str(state["beat_at"])) for name, state in states.items()}
     return tuple(Silent(name=name, since=at) for name, at in sorted(beats.items()) if now - at >= SILENT_AFTER)
+
+
+def living_collectors(states: Mapping[str, Any], now: datetime) -> Collectors | None:
+    """Return how the collectors are that gave a sign of life lately, taken together; None: none did."""
+    silent = {each.name for each in silent_of(states, now)}
+    living = {name: state for name, state in states.items() if name not in silent and not state.get("stopped")}
+    if not living:
+        return None
+    troubles = [f"collector {name}: {state['trouble']}" for name, state in living.items() if state.get("trouble")]
+    return Collectors(
+        is_connected=any(state.get("broker_connected") for state in living.values()),
+        trouble="; ".join(troubles) or None,
+    )
 
 
 def without_watcher(

@@ -31,7 +31,16 @@ from monitor.farm import Farm
 from monitor.following import Follower
 from monitor.health import Health
 from monitor.live import LiveBuffer
-from monitor.processes import holder_of, silent_of, silent_watchers, watcher_of, watchers_of, without_watcher
+from monitor.processes import (
+    Collectors,
+    holder_of,
+    living_collectors,
+    silent_of,
+    silent_watchers,
+    watcher_of,
+    watchers_of,
+    without_watcher,
+)
 from monitor.profiles import Profile
 from monitor.readings import Block
 from monitor.scales import Scales
@@ -163,7 +172,7 @@ class Watching:
         )  # fmt: skip
         self._clockwork = Clockwork(clock, self._wake)
         self._running = threading.Lock()
-        self._looked: tuple[float, Health] | None = None
+        self._looked: tuple[float, Health, Collectors | None] | None = None
         self._said: object = None
 
     def _follower(self, *, judges: bool) -> Follower:
@@ -249,13 +258,14 @@ class Watching:
         running_s = time.monotonic()
         if self._looked is None or running_s - self._looked[0] >= LOOK_AGAIN.total_seconds() / 2:
             try:
-                self._looked = (running_s, self._others(now))
+                collectors = self._states.beginning(COLLECTOR_STATE)
+                self._looked = (running_s, self._others(collectors, now), living_collectors(collectors, now))
             except StoreError as exc:
                 log.warning("processes.not_seen why=%s", exc)
-        own = self._self_watch.look(now, None)
         if self._looked is None:
-            return own
-        seen = self._looked[1]
+            return self._self_watch.look(now, None)
+        _, seen, living = self._looked
+        own = self._self_watch.look(now, living)
         return replace(
             own,
             silent_collectors=seen.silent_collectors,
@@ -264,9 +274,8 @@ class Watching:
             unwatched=seen.unwatched,
         )
 
-    def _others(self, now: datetime) -> Health:
+    def _others(self, collectors: Mapping[str, Any], now: datetime) -> Health:
         """Return how the processes beside this one are."""
-        collectors = self._states.beginning(COLLECTOR_STATE)
         watchers = watchers_of(self._states.beginning(WATCHER_STATE), now)
         until = {each.name: each.until for each in all_leases(self.ledger.engine)}
         run = self._run_seen.watched()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import threading
 import time
 from collections import Counter
@@ -21,15 +22,18 @@ from alerts.outbox_sql import SqlOutbox
 from alerts.rounds import last_round
 from monitor.arrivals import arrivals_of, room_of
 from monitor.clock import system_clock
+from monitor.errors import StoreUnavailableError
 from monitor.farm import Farm
 from monitor.farmfile import load_farm
 from monitor.ledger import EntryKind, NewEntry
+from monitor.processes import watcher_of
 from monitor.readings import Block, Reading
 from monitor.stores.arrivals import SqlArrivals
 from monitor.stores.influx import InfluxReadingStore
 from monitor.stores.leases import all_leases
 from monitor.stores.ledger import SqlLedger, open_ledger
 from monitor.stores.opening import open_influx
+from monitor.stores.states import WATCHER_STATE, ServiceStates
 from tests.support.farms import sensor_text
 from tests.support.sharedfarm import ROOM, SharedFarm, shared_farm, wait_for
 
@@ -97,8 +101,11 @@ class Rooms:
         SqlArrivals(self.ledger.engine).note(arrivals_of(block, {sensor: room_of(room)}), now=now)
 
     def holders(self) -> set[str]:
-        """Return who holds a lease now."""
-        return {each.holder.partition(" ")[0] for each in all_leases(self.ledger.engine) if each.is_held}
+        """Return who holds a lease now; nobody while the ledger cannot be asked."""
+        try:
+            return {watcher_of(each.holder) for each in all_leases(self.ledger.engine) if each.is_held}
+        except StoreUnavailableError:
+            return set()
 
 
 @pytest.fixture
@@ -168,7 +175,43 @@ def test_a_killed_watchers_rooms_are_taken_over_and_nothing_is_told_twice(
 
         assert shared.stop("two") == 0
         assert shared.stop("south-only") == 0
+        assert shared.run(farms["two"], "watch", "--name", "one", "--retire").returncode == 0
+        assert "there are: south-only, two" in shared.run(farms["two"], "watch", "--name", "one", "--retire").stderr
         said = shared.run(farms["two"], "status")
         assert said.returncode == 1
         assert "NOBODY WATCHES north" in said.stdout
-        assert "start a watcher: traywarden watch --room north --room south" in said.stderr
+        assert "start it with `traywarden watch`" in said.stderr
+
+
+def test_one_that_sleeps_past_its_lease_and_a_ledger_that_goes_away_tell_nothing_twice(
+    shared: SharedFarm, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The holder is stopped in its tracks and wakes when another has its rooms; then the ledger's server is killed."""
+    farms = {name: shared.write(name, TABLES) for name in ("one", "two")}
+    with opened(farms["one"], monkeypatch) as rooms, Told(shared.broker.port).listening() as told:
+        rooms.sow()
+        rooms.shows("north", 4.0)
+        for name, farm in farms.items():
+            shared.start(name, farm, "2", str(farm), name, runs=("-m", "tests.support.watcher"))
+        wait_for(lambda: bool(told.of("round:") and told.of("alarm:too cold|north")), "the round and the cold room")
+        shared.running["one"].send_signal(signal.SIGSTOP)
+        wait_for(lambda: rooms.holders() == {"two"}, "the other's leases")
+        shared.running["one"].send_signal(signal.SIGCONT)
+        wait_for(lambda: stands_by(rooms, "one") == ["north", "south"], "the sleeper standing by")
+        shared.postgres.kill()
+        shared.postgres.start()
+        wait_for(lambda: len(rooms.holders()) == 1, "a watcher's leases, once the ledger is back")
+        rooms.shows("south", 4.0)
+        wait_for(lambda: bool(told.of("alarm:too cold|south")), "what came after all that")
+        for name in farms:
+            assert shared.stop(name) == 0
+
+        assert max(Counter(told.keys).values()) == 1
+        assert len(told.of("round:")) == 1
+        assert len(told.of("alarm:too cold")) == 2
+
+
+def stands_by(rooms: Rooms, name: str) -> list[str]:
+    """Return the rooms that a watcher says it stands by for."""
+    state = ServiceStates(rooms.ledger.engine).of(WATCHER_STATE + name)
+    return [] if state is None else list(state["stands_by"])
