@@ -19,7 +19,7 @@ from alerts.rounds import first_round
 from alerts.stages import weight
 from alerts.tasks import OF_PROMISES, Task, TaskKind, Urgency
 from alerts.words import not_yet_of
-from monitor.amounts import say_day, say_ml, say_time
+from monitor.amounts import say_day, say_list, say_ml, say_time
 from monitor.clock import at_local, local_day
 from monitor.covers import StandIn, cover_on, on_duty
 from monitor.farm import Farm
@@ -178,13 +178,22 @@ def round_messages(
     if not told and not news:
         return []
     late = tick.now - round_at > LATE_AFTER
-    title = round_title(told, round_at, tick.farm, news=len(news))
+    where = _where(rooms, tick)
+    title = round_title(told, round_at, tick.farm, news=len(news), where=where)
     title = f"{title}. {HEAD}" if hold_lines(tick) else title
-    text = round_text(told, news, round_at, tick, late=late)
+    text = round_text(told, news, round_at, tick, late=late, where=where)
     what = f"round:{round_at.isoformat()}"
     if rooms is not None:
         what += f":[{','.join(room or '-' for room in rooms)}]"
     return _messages("round", what, title, text, tick, told, urgent=False, late=late)
+
+
+def _where(rooms: Sequence[str] | None, tick: Tick) -> str:
+    """Return which rooms' round it is, where it is not that of all, in words behind its time."""
+    named = [room for room in rooms or () if room]
+    if not named or tick.ward.known <= set(named):
+        return ""
+    return f", {say_list([tick.farm.places.name(room) for room in named])}"
 
 
 def drain_messages(telling: Telling, tick: Tick) -> list[Message]:
@@ -270,13 +279,13 @@ def alarm_told(key: str, alarms: Iterable[Alarm]) -> Alarm | None:
     return max(told, key=lambda alarm: weight(alarm.finding), default=None)
 
 
-def round_title(told: Sequence[Telling], round_at: datetime, farm: Farm, *, news: int = 0) -> str:
-    """Return a round's heading."""
+def round_title(told: Sequence[Telling], round_at: datetime, farm: Farm, *, news: int = 0, where: str = "") -> str:
+    """Return a round's heading; ``where``: of which rooms, behind the time."""
     count = len(told)
     things = f"{count} thing{'' if count == 1 else 's'} to do"
     if not count:
         things = f"{news} thing{'' if news == 1 else 's'} to know" if news else "nothing to do"
-    return f"Round {say_time(round_at, farm.zone)}: {things}"
+    return f"Round {say_time(round_at, farm.zone)}{where}: {things}"
 
 
 def _late(fell_due_at: datetime, tick: Tick) -> str:
@@ -303,10 +312,18 @@ def heading(task: Task, farm: Farm) -> str:
     return place[0].upper() + place[1:]
 
 
-def round_text(told: Sequence[Telling], news: Sequence[News], round_at: datetime, tick: Tick, *, late: bool) -> str:
+def round_text(
+    told: Sequence[Telling],
+    news: Sequence[News],
+    round_at: datetime,
+    tick: Tick,
+    *,
+    late: bool,
+    where: str = "",
+) -> str:
     """Return a round's whole message: what is on hold, what to do in walking order, the room, care to take."""
     farm = tick.farm
-    lines = [*hold_lines(tick), round_title(told, round_at, farm, news=len(news))]
+    lines = [*hold_lines(tick), round_title(told, round_at, farm, news=len(news), where=where)]
     if late:
         lines.append(_late(round_at, tick))
     water = sum(telling.task.water_ml for telling in told)

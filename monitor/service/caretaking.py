@@ -114,6 +114,11 @@ class Caretaker:
         """Return what is in this process's care, ``NOWHERE`` too."""
         return frozenset(self._fence.judged)
 
+    @property
+    def reads(self) -> frozenset[str]:
+        """Return the rooms whose readings are brought in, judged or not."""
+        return self._own.rooms | self._beside.rooms
+
     def settle(self, now: datetime) -> bool:
         """Let what is judged follow what is held; tell whether that changed."""
         held = dict(self._leases.held())
@@ -124,7 +129,8 @@ class Caretaker:
             return False
         for name in lost:
             self._since.pop(name, None)
-            self._own.lose(name)
+            if name in self._own.rooms:
+                self._own.lose(name)
         kept = frozenset(judged) - frozenset(lost)
         self._fence.judged = {name: lease for name, lease in held.items() if name in kept}
         self._advisor.take_ward(Ward(rooms=kept, known=self._known), self._since)

@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alerts.alarms_sql import SqlAlarms
-from alerts.kept import NEWS_STATE, ROUND_STATE, state_name, to_rooms, to_whole
+from alerts.flood import Flood, through
+from alerts.kept import NEWS_STATE, ROUND_STATE, read_news, state_name, to_rooms, to_whole
 from alerts.nudges import Message
 from alerts.ward import NOWHERE, Ward, rooms_of
 from monitor.clock import ManualClock
@@ -85,16 +86,22 @@ def test_each_tells_its_own_rooms_round(shared: Shared) -> None:
 
     instant = MORNING.isoformat()
     assert shared.told() == [f"round:{instant}:[-,cellar]|ines|console", f"round:{instant}:[attic]|ines|console"]
-    assert shared.tasks_told() == ["1|uncover|germination|2026-03-02", "2|uncover|germination|2026-03-02"]
+    assert shared.tasks_told() == [UNCOVER.format("1"), UNCOVER.format("2")]
+    assert [text.splitlines()[0] for text, _ in shared.channel.taken] == [
+        "Round Wed 4 Mar 07:30, cellar: 1 thing to do",
+        "Round Wed 4 Mar 07:30, attic: 1 thing to do",
+    ]
 
 
 def test_one_that_has_all_rooms_bundles_them(shared: Shared) -> None:
     """One message, though each room keeps its own last round."""
-    one = Watcher(shared, "one", (*CELLAR, *ATTIC))
+    one = Watcher(shared, "one", (*CELLAR, *ATTIC, "cold"))
     to(shared, MORNING, one)
     one.step()
 
-    assert shared.told() == [f"round:{MORNING.isoformat()}:[-,attic,cellar]|ines|console"]
+    (text,) = [text for text, _ in shared.channel.taken]
+    assert text.startswith("Round Wed 4 Mar 07:30: 2 things to do")
+    assert shared.told() == [f"round:{MORNING.isoformat()}:[-,attic,cellar,cold]|ines|console"]
 
 
 def test_who_takes_over_in_the_middle_of_a_round_sends_what_was_written(
@@ -229,6 +236,28 @@ def test_a_batch_that_moves_to_the_other_room_is_told_once(shared: Shared) -> No
     assert not any(stayed)  # no task of it comes from where it stood
 
 
+def test_a_batch_in_two_rooms_is_told_by_one_that_reads_both(shared: Shared) -> None:
+    """By who has the room where most of it stands; alike in both, the first by name; what is wrong by each room's."""
+    one, two = Watcher(shared, "one", CELLAR), Watcher(shared, "two", ATTIC)
+    shared.enter(EntryKind.MOVED, MORNING - timedelta(hours=1), batch="1", trays=1, data={"to": "attic/a/2"})
+    to(shared, MORNING, one, two)
+    shared.hears("up", 2.0, minutes=90)
+    for each in (two, one):
+        each.step()
+    first = Counter(shared.tasks_told())
+    shared.enter(EntryKind.MOVED, MORNING + timedelta(minutes=1), batch="1", trays=1, data={"to": "attic/a/2"})
+    to(shared, MORNING + timedelta(minutes=2), one, two)
+    for each in (one, two):
+        each.look()
+
+    assert first == Counter([UNCOVER.format("1"), UNCOVER.format("2")])
+    assert two.caretaker.reads == {"attic", "cellar"}  # two trays each now: the attic's, by its name
+    assert one.caretaker.reads == {"cellar"}
+    assert {alarm.finding.batch for alarm in two.watch.active() if alarm.finding.rule == "too cold"} == {"1", "2"}
+    assert not [alarm for alarm in one.watch.active() if alarm.finding.rule == "too cold"]
+    assert Counter(shared.tasks_told()) == first
+
+
 def test_what_was_told_in_the_same_moment_is_not_told_again(shared: Shared) -> None:
     """Two processes that take a batch for theirs, by different entries: the second to write is refused."""
     one, two = Watcher(shared, "one", CELLAR), Watcher(shared, "two", ATTIC)
@@ -342,6 +371,34 @@ def test_processes_that_are_silent_are_told_by_who_has_no_room(shared: Shared) -
     rules = {alarm.finding.rule for alarm in one.watch.active()}
     assert {"collector b is silent", "watcher three is silent", "nobody watches the cold store"} <= rules
     assert not {alarm.finding.rule for alarm in two.watch.active()} & rules
+
+
+def test_a_flood_in_one_room_is_none_in_the_other(shared: Shared) -> None:
+    """Thirteen alarms of one room come with one look; the other room's single one is counted by itself."""
+    one = Watcher(shared, "one", (*CELLAR, *ATTIC))
+    one.step()
+    for number in range(10, 22):
+        data = {"crop": "basil", "tray_kind": "1020"}
+        at = MORNING - timedelta(hours=1)
+        shared.enter(EntryKind.SOWN, at, batch=str(number), trays=1, spot="attic/a/1", data=data)
+    shared.hears("up", 2.0, minutes=90)
+    shared.hears("air", 2.0, minutes=90)
+    passes(shared, 20, one)
+    one.look()
+
+    floods = one.advisor._floods
+    assert one.watch.raised == {"attic": 13, "cellar": 1}
+    assert {room: flood.is_on for room, flood in floods.items()} == {"attic": True, "cellar": False, NOWHERE: False}
+
+
+def test_bundles_of_two_rooms_at_one_instant_have_keys_of_their_own() -> None:
+    """Else the outbox, which takes each key once for ever, would drop the second."""
+    urgent = [read_news({**NEWS, "key": name, "priority": 3, "spot": "cellar"}) for name in ("a", "b")]
+    rooms = ("attic", "cellar", NOWHERE, None)
+    bundles = [through(Flood(), 11, urgent, MORNING, room=room)[1][0].key for room in rooms]
+
+    assert bundles[-1] == f"flood|{MORNING.isoformat()}"
+    assert len(set(bundles)) == 4
 
 
 NEWS = {"key": "k", "title": "t", "text": "x", "priority": 2, "since": "2026-03-04T07:00:00+00:00"}
