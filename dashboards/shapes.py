@@ -725,6 +725,7 @@ class Status(TypedDict):
     schema: Literal["traywarden.status/1"]
     at: Instant
     running: bool
+    unread: int
     service: Anything | None
     alarms: list[ActiveAlarm]
     undelivered: list[Undelivered]

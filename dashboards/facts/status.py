@@ -25,6 +25,7 @@ def status_facts(
     now: datetime,
     *,
     running: bool,
+    unread: int,
 ) -> dict[str, Any]:
     """Return how the monitor is.
 
@@ -34,11 +35,13 @@ def status_facts(
         troubled: Messages that did not get through.
         now: The instant.
         running: It gave a sign of life lately.
+        unread: How much of what came in is set aside since it could not be read.
     """
     return {
         "schema": "traywarden.status/1",
         "at": now.isoformat(),
         "running": running,
+        "unread": unread,
         "service": None if state is None else dict(state),
         "alarms": [
             {

@@ -245,7 +245,7 @@ def _status(house: House, said: Said) -> dict[str, Any]:
     active = [alarm for alarm in house.alarms().values() if alarm.is_active]
     rows = house.nudges(now - _OUTBOX_FOR)
     troubled = [row for row in rows if row.given_up_at is not None or (row.sent_at is None and row.attempts > 0)]
-    return status_facts(state, active, troubled, now, running=is_running(state, now))
+    return status_facts(state, active, troubled, now, running=is_running(state, now), unread=house.unread(None))
 
 
 def _metrics(house: House) -> str:

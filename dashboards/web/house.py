@@ -44,6 +44,7 @@ class House:
         port: The TCP port that the pages listen on.
         is_simulated: The farm is the demo's; every page says so.
         gallery: The pictures of the batches' days.
+        unread: Returns how much of what came in (since an instant; None: at all) could not be read and is set aside.
     """
 
     farm: Farm
@@ -63,6 +64,7 @@ class House:
     port: int
     is_simulated: bool = False
     gallery: Gallery = field(default_factory=Gallery)
+    unread: Callable[[datetime | None], int] = lambda _since: 0
 
     @property
     def is_open(self) -> bool:

@@ -16,12 +16,10 @@ from monitor.errors import NotFoundError, RefusedError
 if TYPE_CHECKING:
     from collectors.csvfile import Manner, Tally, Wish
     from monitor.farm import Farm
-    from monitor.readings import Block
     from monitor.stores.protocol import ReadingStore
 
 _SHOWN_ERRORS = 20
 _AT_ONCE = 5_000  # readings
-_A_LITTLE_MS = 20 * 60_000  # so far behind a file's last reading one may lie that tells whether it is a spike
 
 
 def _zone(said: str | None, farm: Farm) -> ZoneInfo | None:
@@ -55,6 +53,7 @@ def _columns(said: tuple[str, ...], farm: Farm) -> dict[str, Any]:
 def _bring_in(path: Path, wish: Wish, manner: Manner, store: ReadingStore, context: Context) -> Tally:
     """Read the file with a progress bar, flag and store its readings, and return what came of its rows."""
     from collectors import csvfile
+    from collectors.late import flagged_late
     from collectors.pipeline import judge_value
     from monitor.readings import Block
 
@@ -68,23 +67,10 @@ def _bring_in(path: Path, wish: Wish, manner: Manner, store: ReadingStore, conte
             found.append(block)
             bar.update(min(5_000, manner.rows - bar.pos))
     if tally.readings:
-        block = _all_flags(Block.concat(found), store, farm)
+        block = flagged_late(Block.concat(found), store, farm)
         for start in range(0, len(block), _AT_ONCE):
             store.append(block.rows(slice(start, start + _AT_ONCE)))
     return tally
-
-
-def _all_flags(block: Block, store: ReadingStore, farm: Farm) -> Block:
-    """Return a file's readings with all their flags, given what the store has of them and their neighbours."""
-    from monitor.flagger import HISTORY_MS, flag_beside
-    from monitor.neighbours import groups_of
-    from monitor.readings import from_ms
-
-    named = set(block.sensors)
-    near = {name for group in groups_of(farm) if named & set(group.heard) for name in group.heard}
-    first, last = int(block.measured_at_ms.min()), int(block.measured_at_ms.max())
-    stored = store.read(sorted(named | near), from_ms(first - HISTORY_MS), from_ms(last + _A_LITTLE_MS))
-    return flag_beside(block, stored, farm)
 
 
 def _facts(path: Path, manner: Manner, tally: Tally, new: int) -> dict[str, Any]:

@@ -103,6 +103,7 @@ def status(context: Context) -> None:
     from alerts.outbox_sql import SqlOutbox
     from dashboards.facts.status import is_running, status_facts
     from monitor.service import STATUS_STATE
+    from monitor.stores.opening import unread_count
 
     farm, now = context.farm(), context.clock()
     engine = context.ledger().engine
@@ -111,10 +112,13 @@ def status(context: Context) -> None:
     alive = is_running(state, now)
     alarms = [alarm for alarm in SqlAlarms(engine).load().values() if alarm.is_active]
     troubled = outbox.troubled()
+    unread = unread_count(farm)
     if context.as_json:
-        context.echo_json(status_facts(state, alarms, troubled, now, running=alive))
+        context.echo_json(status_facts(state, alarms, troubled, now, running=alive, unread=unread))
     else:
         _tell_service(context, state, alive=alive)
+        if unread:
+            context.echo(f"{unread} message{'s' if unread > 1 else ''} could not be read: traywarden unread")
         for alarm in alarms:
             since = say_time(alarm.finding.since, farm.zone)
             context.echo(f"Wrong now, since {since}: {alarm.finding.cause} {alarm.finding.action}")

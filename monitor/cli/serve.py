@@ -88,6 +88,7 @@ def open_pages(
         clock=service.clock,
         port=int(listening.getsockname()[1]),
         is_simulated=is_simulated,
+        unread=service.aside.unread.count,
     )
     check_doors(house)
     return PageServer(house, listening, beside)

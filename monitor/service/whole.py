@@ -28,7 +28,7 @@ from collectors.intake import Intake
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
 from monitor.backup import copy_ledger, ledger_steps
-from monitor.calibration import calibration_at, calibrations_of
+from monitor.calibration import as_of_its_day, calibrations_of
 from monitor.clock import Clock, local_day, system_clock
 from monitor.doors import Doors
 from monitor.errors import ChannelError, StoreUnavailableError, TraywardenError
@@ -212,9 +212,7 @@ class Service:
 
     def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
         """Return a value as a better instrument would have shown it, by the calibration of its day."""
-        listed = self._calibrations.get(sensor.id)
-        held = calibration_at(listed, from_ms(at_ms)) if listed else None
-        return value if held is None else held.corrected(value)
+        return as_of_its_day(self._calibrations, sensor.id, value, at_ms)
 
     def _take(self, block: Block) -> None:
         """Hand a committed block to all that follow the readings."""

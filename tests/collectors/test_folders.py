@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -36,7 +36,7 @@ HEAD = "date;Temp;RH\n"
 class Room:
     """A farm with one watched folder."""
 
-    def __init__(self, folder: Path, **calibration: Callable[..., float]) -> None:
+    def __init__(self, folder: Path, **calibration: Any) -> None:
         """Build it; the same folder may be opened again, like after a restart."""
         sensors = sensor_text("air", "temperature", "cellar") + sensor_text("damp", "humidity", "cellar")
         self.farm = farm(folder, more=FOLDER.format(sensors=sensors))
