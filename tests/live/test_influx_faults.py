@@ -8,6 +8,7 @@ import threading
 import urllib.request
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -332,8 +333,12 @@ def test_the_service_goes_on_without_the_server(tmp_path: Path) -> None:
     assert live.value == 21.5
 
 
+def _at(reading: Reading) -> datetime:
+    return reading.measured_at
+
+
 def test_migrate_copies_either_way_and_counts(server: InfluxServer, tmp_path: Path) -> None:
-    """From the file into the server, then into an empty file: the same readings."""
+    """From the file into the server, what was put right of it too, then into an empty file: the same readings."""
     server.faults.clear()
     server.make("migrated")
     path = written(tmp_path, server.url, "migrated")
@@ -343,14 +348,22 @@ def test_migrate_copies_either_way_and_counts(server: InfluxServer, tmp_path: Pa
     store.append(given)
     store.close()
     there = json.loads(call(path, "migrate", "influx", "--json").out)
+    with closing(SqliteReadingStore(sqlite)) as store:
+        late = [replace(readings(7).readings()[0], value=-1.0), *readings(9.5).readings()]
+        store.append(Block.from_readings(late))
+    again = call(path, "migrate", "influx")
+    given = Block.from_readings(sorted([*given.readings()[:7], *given.readings()[8:], *late], key=_at))
     sqlite.unlink()
+    (tmp_path / "data" / "migrate.json").unlink()
     back = call(path, "migrate", "sqlite")
     store = SqliteReadingStore(sqlite)
     kept = store.read(["air"], T0, T0 + timedelta(days=100)).readings()
     store.close()
 
     assert (there["copied"], there["found"], there["target_readings"]) == (3500, 3500, 3500)
-    assert "3500 readings copied from March 2026 on" in back.out
+    assert "502 readings copied from April 2026 on" in again.out
+    assert "2 of them came in late, or were corrected, after their month was copied" in again.out
+    assert "3501 readings copied from March 2026 on" in back.out
     assert kept == given.readings()
 
 
