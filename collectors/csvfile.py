@@ -16,9 +16,11 @@ from zoneinfo import ZoneInfo
 
 from collectors.csv_fields import MISSING, NumberColumn, Reader, TimeColumn, place_in_zone, read_number
 from collectors.csv_table import DELIMITERS, Layout, find_layout, read_rows
+from collectors.pipeline import Calibrate, as_measured
+from monitor.calibration import RAW
 from monitor.errors import ImportFileError
 from monitor.farm import Sensor
-from monitor.readings import USABLE, Block, Doubt, Flag, Reading
+from monitor.readings import USABLE, Block, Doubt, Flag, Reading, to_ms
 
 CLOCK_TOLERANCE = timedelta(minutes=5)
 _BLOCK_ROWS = 5_000
@@ -89,6 +91,7 @@ class Tally:
         readings: Readings handed on.
         missing: Fields without a value.
         doubtful: Readings of them that are kept but flagged suspect or failed.
+        corrected: Readings of them that a calibration corrected, so that what the sensor showed is kept beside.
         errors: (line, what is wrong), in file order, the first 1,000.
         error_count: How many rows or fields were in error.
         first_at: Earliest instant handed on.
@@ -98,6 +101,7 @@ class Tally:
     readings: int = 0
     missing: int = 0
     doubtful: int = 0
+    corrected: int = 0
     error_count: int = 0
     errors: list[tuple[int, str]] = field(default_factory=list)
     first_at: datetime | None = None
@@ -112,6 +116,13 @@ class Tally:
     def miss(self) -> None:
         """Count one field without a value."""
         self.missing += 1
+
+    def note(self, reading: Reading) -> None:
+        """Count one reading, or what the sensor showed beside one."""
+        if reading.sensor.endswith(RAW):
+            self.corrected += 1
+        else:
+            self.hand_on(reading.measured_at, reading.flag)
 
     def hand_on(self, at: datetime, flag: Flag) -> None:
         """Count one reading."""
@@ -209,9 +220,19 @@ def _look_at_columns(text: TextIO, layout: Layout, wish: Wish, progress: Callabl
 
 
 def read_blocks(
-    path: Path, wish: Wish, manner: Manner, *, judge: Judge, now: datetime, records_from: datetime, tally: Tally
+    path: Path,
+    wish: Wish,
+    manner: Manner,
+    *,
+    judge: Judge,
+    now: datetime,
+    records_from: datetime,
+    tally: Tally,
+    calibrate: Calibrate = as_measured,
 ) -> Iterator[Block]:
     """Yield the file's readings in blocks, in file order; ``tally`` counts as they go.
+
+    What a sensor showed stands beside each reading that a calibration corrects, as a series of its own.
 
     Args:
         path: The file.
@@ -221,20 +242,44 @@ def read_blocks(
         now: Instant of the import: later times are kept and marked as a clock ahead.
         records_from: Earlier times are kept and marked as a clock behind.
         tally: Counts; filled while the blocks are drawn.
+        calibrate: Corrects a value by the calibration of its day.
     """
     waiting: list[Reading] = []
     for seen, row in enumerate(read_values(path, wish, manner, tally.err, tally.miss), start=1):
         odd = _clock_doubt(row.at, now, records_from)
         for sensor, value in row.values:
-            judged = judge(sensor, value)
-            if judged is not None:
-                kept, flag, doubt = judged
-                waiting.append(Reading(sensor=sensor.id, measured_at=row.at, value=kept, flag=flag, doubt=doubt | odd))
-                tally.hand_on(row.at, flag)
+            for each in as_stored(sensor, row.at, value, judge, calibrate, odd):
+                waiting.append(each)
+                tally.note(each)
         if seen % _BLOCK_ROWS == 0:
             yield Block.from_readings(waiting)
             waiting = []
     yield Block.from_readings(waiting)
+
+
+def as_stored(
+    sensor: Sensor, at: datetime, shown: float, judge: Judge, calibrate: Calibrate, odd: Doubt = Doubt.NONE
+) -> Iterator[Reading]:
+    """Yield what is kept of a value: what the sensor showed, where a calibration corrects it, and the reading.
+
+    Nothing is kept of a value that is no number.
+
+    Args:
+        sensor: Whose it is.
+        at: When it was measured.
+        shown: As the file has it, in the stored unit.
+        judge: Puts a flag on a value.
+        calibrate: Corrects a value by the calibration of its day.
+        odd: What is odd about its time.
+    """
+    corrected = calibrate(sensor, shown, to_ms(at))
+    judged = judge(sensor, corrected)
+    if judged is None:
+        return
+    if corrected != shown:
+        yield Reading(sensor=sensor.id + RAW, measured_at=at, value=shown, flag=Flag.NOT_EVALUATED)
+    value, flag, doubt = judged
+    yield Reading(sensor=sensor.id, measured_at=at, value=value, flag=flag, doubt=doubt | odd)
 
 
 def read_values(

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from collectors.csvfile import Judge, Tally
+from collectors.csvfile import Judge, Tally, as_stored
+from collectors.pipeline import Calibrate, as_measured
 from collectors.senml import Record, resolve
 from monitor.calibration import RAW
 from monitor.errors import ImportFileError, PayloadError, UnitError
-from monitor.exports import COLUMNS, EXPORT_SCHEMA, METADATA_KEY
+from monitor.exports import COLUMNS, CORRECTED, EXPORT_SCHEMA, METADATA_KEY
 from monitor.farm import Sensor
-from monitor.readings import Block, Doubt, Flag, Reading, from_ms, to_ms
+from monitor.readings import Block, Doubt, Flag, Reading, from_ms
 from monitor.units import factor_and_offset
 
 if TYPE_CHECKING:
@@ -26,6 +29,8 @@ if TYPE_CHECKING:
 CSV, PARQUET, PACKED, SENML = "csv", "parquet", "packed", "senml"
 _AT_ONCE = 50_000
 _LARGEST_PACK = 200_000_000
+_HEAD = 4_096
+_FIRST_RECORD = re.compile(rb"\s*\[\s*(\{[^{}]*\})")
 _FLAGS = frozenset(int(flag) for flag in Flag)
 
 Known = Callable[[str], bool]
@@ -40,15 +45,25 @@ def sort_of(path: Path) -> str | None:
     """
     try:
         with path.open("rb") as file:
-            head = file.read(4_096)
+            head = file.read(_HEAD)
     except OSError as exc:
         raise ImportFileError(f"{path} cannot be read: {exc.strerror}") from exc
     if head.startswith(b"PAR1"):
         return _parquet_sort(path)
     if head.lstrip(b"\xef\xbb\xbf \t\r\n")[:1] == b"[":
         return SENML
-    first = head.decode("utf-8", "replace").partition("\n")[0].rstrip("\r")
-    return CSV if first == ",".join(COLUMNS) else None
+    return CSV if _is_csv(head) else None
+
+
+def is_csv_export(path: Path) -> bool:
+    """Tell whether a file is a CSV file that `traywarden export` wrote."""
+    with path.open("rb") as file:
+        return _is_csv(file.read(_HEAD))
+
+
+def _is_csv(head: bytes) -> bool:
+    """Tell by a file's first bytes whether it is an exported CSV file."""
+    return head.decode("utf-8-sig", "replace").partition("\n")[0].rstrip("\r") == ",".join(COLUMNS)
 
 
 def _opened(path: Path) -> pq.ParquetFile:
@@ -77,7 +92,7 @@ def _parquet_sort(path: Path) -> str:
 
 def read_csv(path: Path, known: Known, tally: Tally) -> Iterator[Block]:
     """Yield the readings of an exported CSV file; a line in error is noted and passed over."""
-    yield from _in_blocks(_csv_readings(path, known, tally), tally)
+    yield from _in_blocks(_csv_readings(path, known, tally))
 
 
 def _csv_readings(path: Path, known: Known, tally: Tally) -> Iterator[Reading]:
@@ -93,14 +108,14 @@ def _csv_readings(path: Path, known: Known, tally: Tally) -> Iterator[Reading]:
             except ValueError as exc:
                 tally.err(lines.line_num, str(exc))
                 continue
+            tally.hand_on(reading.measured_at, reading.flag)
             yield reading
 
 
-def _in_blocks(readings: Iterable[Reading], tally: Tally) -> Iterator[Block]:
-    """Yield readings as blocks of a bounded size, the last one maybe empty, and count them."""
+def _in_blocks(readings: Iterable[Reading]) -> Iterator[Block]:
+    """Yield readings as blocks of a bounded size, the last one maybe empty."""
     waiting: list[Reading] = []
     for reading in readings:
-        tally.hand_on(reading.measured_at, reading.flag)
         waiting.append(reading)
         if len(waiting) == _AT_ONCE:
             yield Block.from_readings(waiting)
@@ -187,11 +202,28 @@ def _known_only(block: Block, known: Known, tally: Tally) -> Iterator[Block]:
     yield kept
 
 
-def read_senml(path: Path, sensors: Mapping[str, Sensor], known: Known, judge: Judge, tally: Tally) -> Iterator[Block]:
+def is_corrected(head: bytes) -> bool:
+    """Tell by a SenML pack's first bytes whether `traywarden export` wrote it: its values are corrected already."""
+    first = _FIRST_RECORD.match(head)
+    try:
+        return first is not None and json.loads(first[1]).get(CORRECTED) is True
+    except ValueError:
+        return False
+
+
+def read_senml(
+    path: Path,
+    sensors: Mapping[str, Sensor],
+    known: Known,
+    judge: Judge,
+    tally: Tally,
+    calibrate: Calibrate = as_measured,
+) -> Iterator[Block]:
     """Yield the readings of a SenML pack; records are called by number, from 1.
 
     A record's name is the sensor's id, or what farm.toml has under ``record``. Values are judged as they were when
-    they came over MQTT, since SenML carries no flags.
+    they came over MQTT, since SenML carries no flags. They are calibrated too, but for those of an export, and of a
+    sensor whose raw series stands in the pack: these are corrected already.
 
     Raises:
         ImportFileError: It is no SenML pack, or too large to be read as one.
@@ -201,28 +233,44 @@ def read_senml(path: Path, sensors: Mapping[str, Sensor], known: Known, judge: J
             f"{path.name} is over {_LARGEST_PACK // 10**6} MB; a pack is read whole: export CSV instead"
         )
     try:
-        records = resolve(path.read_bytes())
+        payload = path.read_bytes()
+        records = resolve(payload)
     except PayloadError as exc:
         raise ImportFileError(f"{path.name}: {exc}") from exc
     by_record = {sensor.record: sensor for sensor in sensors.values() if sensor.record is not None}
-    yield from _in_blocks(_pack_readings(records, {**by_record, **sensors}, known, judge, tally), tally)
+    raw = {record.name.removesuffix(RAW) for record in records if record.name.endswith(RAW)}
+    is_ours = is_corrected(payload[:_HEAD])
+
+    def by_its_day(sensor: Sensor, value: float, at_ms: int) -> float:
+        return value if is_ours or sensor.id in raw else calibrate(sensor, value, at_ms)
+
+    yield from _in_blocks(_pack_readings(records, {**by_record, **sensors}, known, judge, by_its_day, tally))
 
 
 def _pack_readings(
-    records: Iterable[Record], sensors: Mapping[str, Sensor], known: Known, judge: Judge, tally: Tally
+    records: Iterable[Record],
+    sensors: Mapping[str, Sensor],
+    known: Known,
+    judge: Judge,
+    calibrate: Calibrate,
+    tally: Tally,
 ) -> Iterator[Reading]:
     """Yield what the records of a pack say; one in error is noted and passed over."""
     for number, record in enumerate(records, start=1):
         try:
-            reading = _of_record(record, sensors, known, judge)
+            found = _of_record(record, sensors, known, judge, calibrate)
         except (ValueError, UnitError) as exc:
             tally.err(number, str(exc))
             continue
-        yield reading
+        tally.hand_on(found[-1].measured_at, found[-1].flag)
+        tally.corrected += len(found) - 1
+        yield from found
 
 
-def _of_record(record: Record, sensors: Mapping[str, Sensor], known: Known, judge: Judge) -> Reading:
-    """Return one record's reading.
+def _of_record(
+    record: Record, sensors: Mapping[str, Sensor], known: Known, judge: Judge, calibrate: Calibrate
+) -> list[Reading]:
+    """Return one record's reading, and what the sensor showed where a calibration corrects it.
 
     Raises:
         ValueError: It cannot be one; says why.
@@ -236,10 +284,9 @@ def _of_record(record: Record, sensors: Mapping[str, Sensor], known: Known, judg
     if record.is_relative:
         raise ValueError(f"{record.name} has no time of its own, only one that counts from when it was sent")
     factor, offset = factor_and_offset(record.unit or sensor.unit, sensor.quantity)
-    judged = judge(sensor, factor * record.value + offset)
-    if judged is None:
-        raise ValueError(f"{record.name} has {record.value!r}, which is no number")
-    value, flag, doubt = judged
     at = from_ms(round(record.time_s * 1000))
-    name = record.name if record.name.endswith(RAW) else sensor.id
-    return Reading(sensor=name, measured_at=from_ms(to_ms(at)), value=value, flag=flag, doubt=doubt)
+    is_raw = record.name.endswith(RAW)
+    found = list(as_stored(sensor, at, factor * record.value + offset, judge, as_measured if is_raw else calibrate))
+    if not found:
+        raise ValueError(f"{record.name} has {record.value!r}, which is no number")
+    return [replace(each, sensor=record.name) for each in found] if is_raw else found

@@ -37,6 +37,8 @@ _LARGEST = 256 * 1024 * 1024
 _ROWS_AT_ONCE = 1_000
 _FAULTS_TOLD = 50
 """Lines of one file in the quarantine, which is small; the last one says how many more there are."""
+MORE_LINES = "more lines of this file cannot be read"
+"""What the last of them ends in."""
 _OPEN_END = 10
 """A last line without a line end may be half a line: it is read after so many times the usual rest."""
 _KEYS = "what the options above settle is set by the keys of the same name under [[folder]] in farm.toml"
@@ -249,7 +251,7 @@ class FolderCollector:
         for number, (line, why) in enumerate(faults):
             where = f"{copy.name}, line {line}"
             last = number + 1 == _FAULTS_TOLD and len(faults) > _FAULTS_TOLD
-            more = f"; {len(faults) - _FAULTS_TOLD} more lines of this file cannot be read" if last else ""
+            more = f"; {len(faults) - _FAULTS_TOLD} {MORE_LINES}" if last else ""
             yield Message(topic, where.encode(), now, given=Decoding([], [f"{where}: {why}{more}"], keeps_times=True))
             if last:
                 return
@@ -271,7 +273,8 @@ class FolderCollector:
         log.warning("file.set_aside folder=%s file=%s to=%s why=%s", folder.id, path.name, target, told)
         self._resting.pop(f"{folder.id}/{path.name}", None)
         self._seen.forget(f"{folder.id}/{path.name}")
-        self._intake.pipeline.set_aside(Message(f"{TOPIC}{folder.id}", path.name.encode(), now), told)
+        lies = f"{told}; it lies in {target} now: mend it and put it back into {folder.path}"
+        self._intake.pipeline.set_aside(Message(f"{TOPIC}{folder.id}", path.name.encode(), now), lies)
 
     def _note(self, what: str, trouble: str | None) -> None:
         """Keep what is wrong, and say each change of it once."""

@@ -21,7 +21,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from collectors.intake import Intake
-from collectors.pipeline import Message, Prepared
+from collectors.pipeline import UNCLAIMED, Message, Prepared
 from collectors.pushed import JSON, MOST_MESSAGES, SENML, media_type, messages_of
 from monitor.clock import Clock
 from monitor.errors import FeedError, PayloadError, StoreError
@@ -201,7 +201,7 @@ def _said(messages: list[Message], done: Prepared) -> Response:
     """Return the answer to what was stored, with what was set aside; 422 where nothing of it could be used."""
     place = {id(message): number for number, message in enumerate(messages)}
     aside = [{"message": place[id(each)], "why": why} for each, why in done.aside if id(each) in place]
-    unclaimed = done.dropped.get("topic that no sensor claims", 0)
+    unclaimed = done.dropped.get(UNCLAIMED, 0)
     facts: dict[str, Any] = {"schema": SCHEMA, "messages": len(messages), "set_aside": aside}
     if unclaimed:
         return JSONResponse(

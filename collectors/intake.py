@@ -12,6 +12,7 @@ from collectors.pipeline import Message, Pipeline, Prepared
 from monitor.errors import RejectedRowsError
 from monitor.readings import Block
 from monitor.stores.protocol import ReadingStore
+from monitor.unread import REFUSED
 
 log = logging.getLogger(__name__)
 
@@ -26,7 +27,7 @@ def store_all(messages: Sequence[Message], pipeline: Pipeline, store: ReadingSto
     try:
         store.append(prepared.block)
     except RejectedRowsError as exc:
-        prepared.aside.extend((Message("store", row.encode(), messages[-1].arrived_at), why) for row, why in exc.rows)
+        prepared.aside.extend((Message(REFUSED, row.encode(), messages[-1].arrived_at), why) for row, why in exc.rows)
     return prepared
 
 

@@ -25,6 +25,7 @@ from monitor.flagger import Flagger, Pending
 from monitor.flagging import Kept
 from monitor.readings import Block, Doubt, Flag, Quantity, Reading, to_ms
 from monitor.unflagged import Flags
+from monitor.unread import KEPT_BY_BROKER
 
 log = logging.getLogger(__name__)
 
@@ -37,6 +38,8 @@ _UNCLAIMED_SHOWN = 200  # bytes of a payload
 _TOPICS_REMEMBERED = 10_000
 _ARRIVAL = int(Doubt.ARRIVAL_TIME)
 _PASS, _NOT_EVALUATED = int(Flag.PASS), int(Flag.NOT_EVALUATED)
+UNCLAIMED = "topic that no sensor claims"
+"""Why a message is left out that is for nobody."""
 
 _FAIL = {
     Quantity.TEMPERATURE: (-20.0, 60.0),
@@ -250,7 +253,8 @@ class Pipeline:
 
     def set_aside(self, message: Message, why: str) -> None:
         """Quarantine a message; it is acknowledged all the same, since it would never become readable."""
-        self._quarantine(message.arrived_at, message.topic, message.payload, why)
+        told = why + KEPT_BY_BROKER if message.retained else why
+        self._quarantine(message.arrived_at, message.topic, message.payload, told)
         with self._counting:
             self._counters.quarantined += 1
         log.warning("message.quarantined topic=%s why=%s", message.topic, why)
@@ -334,7 +338,7 @@ class Pipeline:
         sensors = self.routes.of(message.topic)
         if sensors:
             return decode_each(message.payload, sensors, topic=message.topic, arrived_s=message.arrived_at.timestamp())
-        prepared.dropped["topic that no sensor claims"] += 1
+        prepared.dropped.update((UNCLAIMED,))
         prepared.unclaimed[message.topic] = message.payload[:_UNCLAIMED_SHOWN]
         prepared.unclaimed.move_to_end(message.topic)
         return None

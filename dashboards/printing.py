@@ -2,7 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from importlib.resources import files
+
+from monitor.profiles import Profile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """One table of a page: a heading, columns, rows, and a word on it.
+
+    Attributes:
+        title: The heading.
+        says: One line beneath it; may be empty.
+        columns: Headings of the columns.
+        rows: The rows.
+        nothing: What is said where there is none.
+    """
+
+    title: str
+    says: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    nothing: str = "Nothing was entered."
+
+
+def crop_word(crop: str, profiles: Mapping[str, Profile]) -> str:
+    """Return what a grower calls a crop."""
+    return profiles[crop].name.lower() if crop in profiles else crop
 
 
 def fill(template: str, **values: object) -> str:

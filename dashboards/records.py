@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, fields
 from datetime import date, datetime
 from typing import Any
 
+from dashboards.printing import crop_word, fill
 from monitor.amounts import say_day, say_g, say_temp, say_time
 from monitor.batches import Batch
 from monitor.clock import local_day
@@ -187,7 +188,7 @@ def _rows(
         when=say_time(entry.at, farm.zone),
         what=_what(entry, farm),
         batch=entry.batch or "",
-        crop=profiles[crop].name.lower() if crop in profiles else crop,
+        crop=crop_word(crop, profiles),
         lot=", ".join(lots),
         trays=_trays(entry, batch),
         amount=_amount(entry, farm),
@@ -300,8 +301,6 @@ def _harmless(cell: str) -> str:
 
 def render(page: RecordsPage) -> str:
     """Return the page as HTML to print; everything that a person typed is escaped."""
-    from dashboards.printing import fill
-
     return fill("records.html.j2", page=page, replaced=_replaced(page.replaced) if page.replaced else "")
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
+from dashboards.printing import Table, crop_word, fill
 from monitor.amounts import say_day, say_g, say_ml, say_time, say_trays
 from monitor.farm import Farm
 from monitor.holds import RECALL
@@ -21,23 +22,6 @@ NO_NOTICE = (
     "your food-safety authority and of the seed's supplier: ask them first. Local food-safety rules decide."
 )
 NOT_SOLD = "A mouldy or doubtful batch is not sold; local food-safety rules decide."
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
-    """One table of a page: a heading, columns, rows, and a word on it.
-
-    Attributes:
-        title: The heading.
-        says: One line beneath it; may be empty.
-        columns: Headings of the columns.
-        rows: The rows.
-    """
-
-    title: str
-    says: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
 
 
 def season_tables(season: Season, farm: Farm, profiles: Mapping[str, Profile]) -> tuple[Table, ...]:
@@ -64,7 +48,7 @@ def season_tables(season: Season, farm: Farm, profiles: Mapping[str, Profile]) -
             )
         )
     stands = tuple(
-        (_crop(each.crop, profiles), each.lot, say_day(each.sown_on), each.batch, f"{each.stand:g}")
+        (crop_word(each.crop, profiles), each.lot, say_day(each.sown_on), each.batch, f"{each.stand:g}")
         for each in season.stands
     )
     found.append(
@@ -75,11 +59,6 @@ def season_tables(season: Season, farm: Farm, profiles: Mapping[str, Profile]) -
     return tuple(found)
 
 
-def _crop(crop: str, profiles: Mapping[str, Profile]) -> str:
-    """Return what a grower calls a crop."""
-    return profiles[crop].name.lower() if crop in profiles else crop
-
-
 def _group(
     row: GroupRow, farm: Farm, profiles: Mapping[str, Profile], *, with_chances: bool, place: bool
 ) -> tuple[str, ...]:
@@ -87,7 +66,7 @@ def _group(
     low_high = "" if row.poor_95 is None else f"{row.poor_95[0]:.0f} to {row.poor_95[1]:.0f} %"
     small = " (few)" if row.is_small else ""
     cells = (
-        _crop(row.crop, profiles),
+        crop_word(row.crop, profiles),
         farm.places.name(row.group) if place else row.group,
         str(row.batches),
         str(row.good),
@@ -132,7 +111,7 @@ def trace_tables(trace: Trace, farm: Farm, profiles: Mapping[str, Profile]) -> t
 
     lots = tuple(
         (
-            lot.id, _crop(lot.crop or "", profiles), lot.supplier or "not entered",
+            lot.id, crop_word(lot.crop or "", profiles), lot.supplier or "not entered",
             "" if lot.bought_g is None else say_g(lot.bought_g, farm.units), say_g(lot.sown_g, farm.units),
             "" if lot.use_by is None else lot.use_by.isoformat(),
             {True: "treated", False: "untreated", None: "not said"}[lot.treated],
@@ -141,8 +120,8 @@ def trace_tables(trace: Trace, farm: Farm, profiles: Mapping[str, Profile]) -> t
     )  # fmt: skip
     batches = tuple(
         (
-            each.batch, _crop(each.crop, profiles), ", ".join(each.lots), each.supplier or "not entered", each.medium,
-            when(each.sown_at), str(each.sown), ", ".join(f"{count} {fate}" for fate, count in each.fates),
+            each.batch, crop_word(each.crop, profiles), ", ".join(each.lots), each.supplier or "not entered",
+            each.medium, when(each.sown_at), str(each.sown), ", ".join(f"{count} {fate}" for fate, count in each.fates),
             "; ".join(f"{farm.places.name(place)} from {when(since)}" for place, since in each.stays),
             "; ".join(each.on_hold),
         )
@@ -150,14 +129,14 @@ def trace_tables(trace: Trace, farm: Farm, profiles: Mapping[str, Profile]) -> t
     )  # fmt: skip
     gone = tuple(
         (
-            when(each.at), each.whom or "nobody wrote it down", each.batch, _crop(each.crop, profiles),
+            when(each.at), each.whom or "nobody wrote it down", each.batch, crop_word(each.crop, profiles),
             say_trays(each.trays), "" if each.grams is None else say_g(each.grams, farm.units),
             "living" if each.living else "cut", str(each.entry),
         )
         for each in trace.gone
     )  # fmt: skip
     here = tuple(
-        (each.batch, _crop(each.crop, profiles), say_trays(each.trays), farm.places.name(each.spot),
+        (each.batch, crop_word(each.crop, profiles), say_trays(each.trays), farm.places.name(each.spot),
          "cut" if each.is_cut else "standing")
         for each in trace.here
     )  # fmt: skip
@@ -208,8 +187,6 @@ def _plain(value: Any) -> Any:
 
 def render(title: str, farm: Farm, made: datetime, tables: Sequence[Table], lines: Sequence[str]) -> str:
     """Return tables as one page to print; everything that a person typed is escaped."""
-    from dashboards.printing import fill
-
     return fill(
         "tables.html.j2", title=title, farm=farm.name, made=say_time(made, farm.zone), tables=tables, lines=lines
     )

@@ -745,6 +745,7 @@ class Status(TypedDict):
     schema: Literal["traywarden.status/2"]
     at: Instant
     running: bool
+    unread: int
     service: Anything | None
     watchers: list[WatcherAt]
     unwatched: list[UnwatchedRoom]

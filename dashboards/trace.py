@@ -10,30 +10,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from alerts.holding import HEAD
+from dashboards.printing import Table, crop_word, fill
 from monitor.amounts import say_g, say_time, say_trays
 from monitor.batches import Batch
 from monitor.farm import Farm
 from monitor.holds import RECALL, Hold, gone_out, reaches, still_here, thrown_away
 from monitor.profiles import Profile
-
-Row = tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TracePart:
-    """What became of some trays.
-
-    Attributes:
-        title: Its heading, with the trays in all.
-        heads: The heads of its columns.
-        rows: Its rows, oldest first.
-        nothing: What is said where there is none.
-    """
-
-    title: str
-    heads: Row
-    rows: tuple[Row, ...]
-    nothing: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +33,7 @@ class TraceHold:
     head: str
     what: str
     lines: tuple[str, ...]
-    parts: tuple[TracePart, ...]
+    parts: tuple[Table, ...]
     sown: int
 
 
@@ -91,14 +73,9 @@ def build_trace(
         seed_left_g: Seed that is left of held lots, by the hold's number. [g]
         now: The instant.
     """
-    names = {batch.id: f"{batch.id} {_crop(batch.crop, profiles)}" for batch in batches.values()}
+    names = {batch.id: f"{batch.id} {crop_word(batch.crop, profiles)}" for batch in batches.values()}
     found = tuple(_hold(each, farm, batches, names, seed_left_g.get(each.id)) for each in holds)
     return TracePage(farm=farm.name, printed=say_time(now, farm.zone), holds=found)
-
-
-def _crop(crop: str, profiles: Mapping[str, Profile]) -> str:
-    """Return what a grower calls a crop."""
-    return profiles[crop].name.lower() if crop in profiles else crop
 
 
 def _hold(
@@ -126,7 +103,7 @@ def _hold(
     )
 
 
-def _gone(hold: Hold, farm: Farm, batches: Mapping[str, Batch], names: Mapping[str, str]) -> TracePart:
+def _gone(hold: Hold, farm: Farm, batches: Mapping[str, Batch], names: Mapping[str, str]) -> Table:
     """Return what went out, with room for who was rung."""
     gone = gone_out(hold, batches)
     rows = tuple(
@@ -141,31 +118,32 @@ def _gone(hold: Hold, farm: Farm, batches: Mapping[str, Batch], names: Mapping[s
         )
         for each in gone
     )
-    heads = ("When", "To whom", "Trays", "Weight", "Batch", "Entry", "Rung: when, by, what was said")
-    return TracePart(
+    return Table(
         title=f"Already gone out: {say_trays(sum(each.trays for each in gone))}",
-        heads=heads,
+        columns=("When", "To whom", "Trays", "Weight", "Batch", "Entry", "Rung: when, by, what was said"),
+        says="",
         rows=rows,
         nothing="Nothing of it has gone out, as far as it was entered.",
     )
 
 
-def _thrown(hold: Hold, farm: Farm, batches: Mapping[str, Batch], names: Mapping[str, str]) -> TracePart:
+def _thrown(hold: Hold, farm: Farm, batches: Mapping[str, Batch], names: Mapping[str, str]) -> Table:
     """Return what was thrown away."""
     away = thrown_away(hold, batches)
     rows = tuple(
         (say_time(each.at, farm.zone), str(each.trays), names[each.batch], each.why, each.by, str(each.entry))
         for each in away
     )
-    return TracePart(
+    return Table(
         title=f"Thrown away: {say_trays(sum(each.trays for each in away))}",
-        heads=("When", "Trays", "Batch", "Why", "By", "Entry"),
+        columns=("When", "Trays", "Batch", "Why", "By", "Entry"),
+        says="",
         rows=rows,
         nothing="Nothing of it was thrown away.",
     )
 
 
-def _here(hold: Hold, farm: Farm, batches: Mapping[str, Batch], names: Mapping[str, str]) -> TracePart:
+def _here(hold: Hold, farm: Farm, batches: Mapping[str, Batch], names: Mapping[str, str]) -> Table:
     """Return what is still here."""
     here = still_here(hold, batches)
     rows = tuple(
@@ -177,9 +155,10 @@ def _here(hold: Hold, farm: Farm, batches: Mapping[str, Batch], names: Mapping[s
         )
         for each in here
     )
-    return TracePart(
+    return Table(
         title=f"Still here: {say_trays(sum(each.trays for each in here))}",
-        heads=("Trays", "Batch", "Where", "Marked: when, by"),
+        columns=("Trays", "Batch", "Where", "Marked: when, by"),
+        says="",
         rows=rows,
         nothing="No tray of it is here.",
     )
@@ -187,6 +166,4 @@ def _here(hold: Hold, farm: Farm, batches: Mapping[str, Batch], names: Mapping[s
 
 def render(page: TracePage) -> str:
     """Return the page as HTML to print; everything that a person typed is escaped."""
-    from dashboards.printing import fill
-
     return fill("trace.html.j2", page=page)

@@ -135,13 +135,20 @@ def calibrations_of(entries: Iterable[Entry]) -> dict[str, tuple[Calibration, ..
     return {name: tuple(listed) for name, listed in found.items()}
 
 
-def calibrated(calibrations: Mapping[str, Sequence[Calibration]], sensor: str, value: float, at_ms: int) -> float:
-    """Return a value as a better instrument would have shown it, by the calibration of its day, if there is one."""
-    listed = calibrations.get(sensor)
-    held = calibration_at(listed, from_ms(at_ms)) if listed else None
-    return value if held is None else held.corrected(value)
-
-
 def calibration_at(listed: Sequence[Calibration], at: datetime) -> Calibration | None:
     """Return the calibration that holds at an instant, or None."""
     return next((one for one in reversed(listed) if one.since <= at), None)
+
+
+def as_of_its_day(calibrations: Mapping[str, Sequence[Calibration]], sensor: str, value: float, at_ms: int) -> float:
+    """Return what a better instrument would have shown, by the calibration of a reading's day; the value if none.
+
+    Args:
+        calibrations: Those of every sensor, oldest first.
+        sensor: The sensor's id.
+        value: What it showed. [stored unit]
+        at_ms: When. [ms since 1970 UTC]
+    """
+    listed = calibrations.get(sensor)
+    held = calibration_at(listed, from_ms(at_ms)) if listed else None
+    return value if held is None else held.corrected(value)

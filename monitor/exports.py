@@ -27,6 +27,9 @@ FORMATS = {CSV: (".csv",), PARQUET: (".parquet",), SENML: (".senml", ".json")}
 COLUMNS = ("time", "sensor", "quantity", "unit", "value", "flag", "doubt")
 EXPORT_SCHEMA = "traywarden.readings/1"
 METADATA_KEY = b"traywarden"
+CORRECTED = "corrected"
+"""A field of our own in a pack's first record, true: its values are corrected by calibrations, raw ones have names of
+their own. Who does not know it passes over it. Source: [RFC8428] section 4.4."""
 _AT_ONCE = timedelta(days=31)
 _SENML_UNIT = {
     Quantity.TEMPERATURE: "Cel",
@@ -121,7 +124,7 @@ class SenmlWriter:
         """Begin the file."""
         self._file: TextIO = path.open("w", encoding="utf-8", newline="\n")
         self._file.write("[")
-        self._next = "\n"
+        self._next = f'\n{{"{CORRECTED}":true,'
 
     def write(self, block: Block, kind: Kind) -> int:
         """Write the good readings of a block of one sensor; none where SenML has no unit for it."""
@@ -129,12 +132,12 @@ class SenmlWriter:
         if unit is None:
             return 0
         good = np.isin(block.flag, [int(each) for each in USABLE]) & np.isfinite(block.value)
-        head = f'{{"n":{json.dumps(block.sensors[0])},"u":{json.dumps(unit)}'
+        head = f'"n":{json.dumps(block.sensors[0])},"u":{json.dumps(unit)}'
         rows = zip((block.measured_at_ms[good] / 1000).tolist(), block.value[good].tolist(), strict=True)
         records = [f'{head},"t":{at!r},"v":{value!r}}}' for at, value in rows]
         if records:
-            self._file.write(self._next + ",\n".join(records))
-            self._next = ",\n"
+            self._file.write(self._next + ",\n{".join(records))
+            self._next = ",\n{"
         return len(records)
 
     def close(self) -> None:

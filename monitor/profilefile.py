@@ -6,7 +6,7 @@ Every fault of every file is reported at once, with file, line and key.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
 from importlib.resources import files
@@ -276,11 +276,48 @@ def shipped_texts() -> dict[str, str]:
 
 def shipped_profiles() -> dict[str, Profile]:
     """Return the packaged profiles by crop id."""
-    profiles = (parse_profile(text, file=f"{name}.toml") for name, text in shipped_texts().items())
-    return {profile.id: profile for profile in profiles}
+    return dict(Crops({}))
 
 
-def load_profiles(folder: Path | None) -> dict[str, Profile]:
+class Crops(Mapping[str, Profile]):
+    """The packaged profiles by crop id, each read from its file when it is first asked for, and a farm's own over them.
+
+    A command needs those of the batches that stand; to read all of them costs more than it has to do. Whoever walks
+    over the values reads all.
+    """
+
+    def __init__(self, own: Mapping[str, Profile]) -> None:
+        """Take a farm's own profiles, which are read already."""
+        self._folder = files("monitor") / "crops"
+        names = sorted(each.name for each in self._folder.iterdir())
+        self._read: dict[str, Profile | None] = dict.fromkeys(
+            name.removesuffix(".toml") for name in names if name.endswith(".toml")
+        )
+        self._read |= own
+
+    def __getitem__(self, crop: str) -> Profile:
+        """Return a crop's profile; raises KeyError where there is none."""
+        known = self._read[crop]
+        if known is None:
+            file = f"{crop}.toml"
+            known = parse_profile((self._folder / file).read_text(encoding="utf-8"), file=file)
+            self._read[crop] = known
+        return known
+
+    def __contains__(self, crop: object) -> bool:
+        """Tell whether there is a profile of a crop, without reading it."""
+        return crop in self._read
+
+    def __iter__(self) -> Iterator[str]:
+        """Iterate over the ids: the packaged ones by name, then those that a farm added."""
+        return iter(self._read)
+
+    def __len__(self) -> int:
+        """Return how many there are."""
+        return len(self._read)
+
+
+def load_profiles(folder: Path | None) -> Crops:
     """Return the packaged profiles and a farm's own over them.
 
     Args:
@@ -289,7 +326,7 @@ def load_profiles(folder: Path | None) -> dict[str, Profile]:
     Raises:
         ConfigError: The farm's own files have faults; carries those of all files.
     """
-    profiles = shipped_profiles()
+    shipped, profiles = Crops({}), dict[str, Profile]()
     faults: list[Fault] = []
     for path in sorted(folder.glob("*.toml")) if folder is not None else []:
         try:
@@ -299,11 +336,11 @@ def load_profiles(folder: Path | None) -> dict[str, Profile]:
         except (OSError, UnicodeDecodeError) as exc:
             faults.append(Fault(file=path.name, line=None, key="file", found=str(exc), allowed="a readable UTF-8 file"))
         else:
-            overrides = " (in place of the shipped one)" if own.id in profiles else ""
+            overrides = " (in place of the shipped one)" if own.id in shipped or own.id in profiles else ""
             profiles[own.id] = replace(own, origin=f"{path.name}{overrides}")
     if faults:
         raise ConfigError(faults)
-    return profiles
+    return Crops(profiles)
 
 
 def find_profile(profiles: Mapping[str, Profile], said: str) -> Profile:

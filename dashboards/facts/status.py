@@ -29,6 +29,7 @@ def status_facts(
     now: datetime,
     *,
     running: bool,
+    unread: int,
     processes: Processes = ALONE,
 ) -> dict[str, Any]:
     """Return how the monitor is.
@@ -40,11 +41,13 @@ def status_facts(
         now: The instant.
         running: It gave a sign of life lately, or a watcher did.
         processes: The watchers that share the farm, if any do.
+        unread: How much of what came in is set aside since it could not be read.
     """
     return {
         "schema": "traywarden.status/2",
         "at": now.isoformat(),
         "running": running,
+        "unread": unread,
         "service": None if state is None else dict(state),
         "watchers": [
             {

@@ -10,7 +10,8 @@ from urllib.parse import urlencode
 from alerts.findings import Tick
 from alerts.holding import hold_lines
 from dashboards.pages.plain import plain_lines
-from dashboards.seasonpage import NO_NOTICE, NOT_SOLD, Table, season_tables, trace_tables
+from dashboards.printing import Table
+from dashboards.seasonpage import NO_NOTICE, NOT_SOLD, season_tables, trace_tables
 from monitor.amounts import say_day
 from monitor.season import CAVEAT, Season
 from monitor.trace import Trace

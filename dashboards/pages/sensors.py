@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from alerts.answers import answers_of
 from alerts.findings import Tick
@@ -19,6 +19,8 @@ from monitor.readings import Flag, Quantity, Reading
 from monitor.scalesetup import ScaleSetup, setup_at, setups_of
 from monitor.sensordeeds import CAUTION
 
+LATELY = timedelta(days=7)
+"""What could not be read longer ago than this is told by the command alone."""
 FLAG_WORDS = {Flag.SUSPECT: "doubtful", Flag.FAIL: "cannot be right", Flag.MISSING: "missing"}
 
 
@@ -60,10 +62,12 @@ class SensorsPage:
     Attributes:
         says: Day and time.
         rows: One each.
+        unread: How much of what came in lately could not be read; empty: nothing.
     """
 
     says: str
     rows: tuple[SensorRow, ...]
+    unread: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +165,13 @@ class SensorPage:
 
 
 def build_sensors(
-    tick: Tick, entries: Sequence[Entry], newest: Mapping[str, Reading], live: LiveState, *, now: datetime
+    tick: Tick,
+    entries: Sequence[Entry],
+    newest: Mapping[str, Reading],
+    live: LiveState,
+    *,
+    now: datetime,
+    unread: int = 0,
 ) -> SensorsPage:
     """Return all sensors in walking order.
 
@@ -171,11 +181,13 @@ def build_sensors(
         newest: The newest reading of each sensor, whatever its flag.
         live: The last hours of each sensor.
         now: The instant by which ages are reckoned.
+        unread: How much of what came in since LATELY before it could not be read.
     """
     order = tick.farm.places.walking_order
     listed = sorted(tick.farm.sensors.values(), key=lambda sensor: (order(sensor.spot), sensor.quantity.value))
     rows = tuple(row_of(sensor, tick, entries, newest.get(sensor.id), live, now) for sensor in listed)
-    return SensorsPage(says=say_time(now, tick.farm.zone), rows=rows)
+    some = f"{unread} message{'s' if unread > 1 else ''} of the last week could not be read." if unread else ""
+    return SensorsPage(says=say_time(now, tick.farm.zone), rows=rows, unread=some)
 
 
 def row_of(

@@ -247,7 +247,7 @@ def _status(house: House, said: Said) -> dict[str, Any]:
     troubled = [row for row in rows if row.given_up_at is not None or (row.sent_at is None and row.attempts > 0)]
     processes = house.processes()
     running = is_running(state, now) or processes.any_lives
-    return status_facts(state, active, troubled, now, running=running, processes=processes)
+    return status_facts(state, active, troubled, now, running=running, unread=house.unread(None), processes=processes)
 
 
 def _metrics(house: House) -> str:

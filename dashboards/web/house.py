@@ -46,6 +46,7 @@ class House:
         is_simulated: The farm is the demo's; every page says so.
         gallery: The pictures of the batches' days.
         processes: Returns the watchers that share the farm, and the rooms that none of them has.
+        unread: Returns how much of what came in (since an instant; None: at all) could not be read and is set aside.
     """
 
     farm: Farm
@@ -66,6 +67,7 @@ class House:
     is_simulated: bool = False
     gallery: Gallery = field(default_factory=Gallery)
     processes: Callable[[], Processes] = Processes
+    unread: Callable[[datetime | None], int] = lambda _since: 0
 
     @property
     def is_open(self) -> bool:

@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from dashboards.pages.sensors import STEPS, Step, build_sensor, build_sensors
+from dashboards.pages.sensors import LATELY, STEPS, Step, build_sensor, build_sensors
 from dashboards.web.house import House
 from dashboards.web.readings import newest
 from dashboards.web.show import back_to, say, show
@@ -36,7 +36,8 @@ def routes(house: House) -> list[BaseRoute]:
     def listed(request: Request) -> Response:
         now = house.clock()
         tick = house.lookout.moment(now).tick
-        page = build_sensors(tick, house.ledger.entries(), newest(house), house.live, now=now)
+        unread = house.unread(now - LATELY)
+        page = build_sensors(tick, house.ledger.entries(), newest(house), house.live, now=now, unread=unread)
         return show(request, house, "sensors.html", page)
 
     def one(request: Request) -> Response:

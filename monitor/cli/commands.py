@@ -97,6 +97,7 @@ COMMANDS: dict[str, Known] = {
     "status": Known(ROOM, "How the monitor is.", "monitor.cli.run:status"),
     "try-channels": Known(ROOM, "Send everyone a test message.", "monitor.cli.channels:try_channels"),
     "sensors": Known(ROOM, "What each sensor last said, and how it is.", "monitor.cli.sensors:sensors"),
+    "unread": Known(ROOM, "What came in and could not be read, and why; try it again.", "monitor.cli.unread:unread"),
     "registers": Known(ROOM, "Read each Modbus register once, and show it.", "monitor.cli.registers:registers"),
     "calibrate": Known(ROOM, "Check a sensor in ice or over salts.", "monitor.cli.calibrate:calibrate"),
     "scale": Known(ROOM, "Set up the scales under trays, and list them.", "monitor.cli.scale:scale"),

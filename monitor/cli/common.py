@@ -61,7 +61,7 @@ class Context:
     clock: Clock = field(default_factory=rehearsal_clock)
     as_json: bool = False
     _farm: Farm | None = None
-    _profiles: dict[str, Profile] | None = None
+    _profiles: Mapping[str, Profile] | None = None
     _ledger: SqlLedger | None = None
     _scales: Scales | None = None
 
@@ -83,8 +83,12 @@ class Context:
             self._farm = load_farm(self.farm_path)
         return self._farm
 
-    def profiles(self) -> dict[str, Profile]:
-        """Return the crop profiles: the shipped ones, and the farm's own over them."""
+    def profiles(self) -> Mapping[str, Profile]:
+        """Return the crop profiles: the shipped ones, and the farm's own over them.
+
+        Raises:
+            ConfigError: The farm's own files have faults; all of them are said.
+        """
         if self._profiles is None:
             from monitor.profilefile import load_profiles
 

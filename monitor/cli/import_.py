@@ -15,13 +15,13 @@ from monitor.errors import NotFoundError, RefusedError
 
 if TYPE_CHECKING:
     from collectors.csvfile import Manner, Tally, Wish
+    from collectors.pipeline import Calibrate
     from monitor.farm import Farm
     from monitor.readings import Block
     from monitor.stores.protocol import ReadingStore
 
 _SHOWN_ERRORS = 20
 _AT_ONCE = 5_000  # readings
-_A_LITTLE_MS = 20 * 60_000  # so far behind a file's last reading one may lie that tells whether it is a spike
 
 
 def _zone(said: str | None, farm: Farm) -> ZoneInfo | None:
@@ -52,9 +52,20 @@ def _columns(said: tuple[str, ...], farm: Farm) -> dict[str, Any]:
     return columns
 
 
-def _bring_in(path: Path, wish: Wish, manner: Manner, store: ReadingStore, context: Context) -> Tally:
-    """Read the file with a progress bar, flag and store its readings, and return what came of its rows."""
+def _calibrations(context: Context) -> Calibrate:
+    """Return what corrects a sensor's value by the calibration of its day."""
+    from monitor.calibration import as_of_its_day, calibrations_of
+
+    made = calibrations_of(context.ledger().entries())
+    return lambda sensor, value, at_ms: as_of_its_day(made, sensor.id, value, at_ms)
+
+
+def _bring_in(
+    path: Path, wish: Wish, manner: Manner, store: ReadingStore, context: Context, calibrate: Calibrate
+) -> tuple[Tally, int]:
+    """Read a file with a progress bar, flag and store its readings; return what came of it, and how many are new."""
     from collectors import csvfile
+    from collectors.late import flagged_late
     from collectors.pipeline import judge_value
     from monitor.readings import Block
 
@@ -62,29 +73,36 @@ def _bring_in(path: Path, wish: Wish, manner: Manner, store: ReadingStore, conte
     farm = context.farm()
     with progressbar(length=manner.rows, label="Reading", file=sys.stderr) as bar:
         blocks = csvfile.read_blocks(
-            path, wish, manner, judge=judge_value, now=context.clock(), records_from=farm.records_from, tally=tally
+            path,
+            wish,
+            manner,
+            judge=judge_value,
+            now=context.clock(),
+            records_from=farm.records_from,
+            tally=tally,
+            calibrate=calibrate,
         )
         for block in blocks:
             found.append(block)
             bar.update(min(5_000, manner.rows - bar.pos))
-    if tally.readings:
-        block = _all_flags(Block.concat(found), store, farm)
-        for start in range(0, len(block), _AT_ONCE):
-            store.append(block.rows(slice(start, start + _AT_ONCE)))
-    return tally
+    if not tally.readings:
+        return tally, 0
+    block = flagged_late(Block.concat(found), store, farm)
+    new = _new(block, store, tally)
+    for start in range(0, len(block), _AT_ONCE):
+        store.append(block.rows(slice(start, start + _AT_ONCE)))
+    return tally, new
 
 
-def _all_flags(block: Block, store: ReadingStore, farm: Farm) -> Block:
-    """Return a file's readings with all their flags, given what the store has of them and their neighbours."""
-    from monitor.flagger import HISTORY_MS, flag_beside
-    from monitor.neighbours import groups_of
-    from monitor.readings import from_ms
+def _new(block: Block, store: ReadingStore, tally: Tally) -> int:
+    """Return how many readings are not stored yet; what a sensor showed beside a corrected one is none of its own."""
+    from collectors.late import not_stored
+    from monitor.calibration import RAW
 
-    named = set(block.sensors)
-    near = {name for group in groups_of(farm) if named & set(group.heard) for name in group.heard}
-    first, last = int(block.measured_at_ms.min()), int(block.measured_at_ms.max())
-    stored = store.read(sorted(named | near), from_ms(first - HISTORY_MS), from_ms(last + _A_LITTLE_MS))
-    return flag_beside(block, stored, farm)
+    fresh = not_stored(block, store)
+    if not tally.corrected:
+        return len(fresh)
+    return sum(not fresh.sensors[index].endswith(RAW) for index in fresh.sensor_index.tolist())
 
 
 def _facts(path: Path, manner: Manner, tally: Tally, new: int) -> dict[str, Any]:
@@ -97,6 +115,7 @@ def _facts(path: Path, manner: Manner, tally: Tally, new: int) -> dict[str, Any]
         "new_readings": new,
         "missing": tally.missing,
         "doubtful": tally.doubtful,
+        "corrected": tally.corrected,
         "errors": tally.error_count,
         "error_rows": [{"line": line, "why": why} for line, why in tally.errors],
         "first_at": tally.first_at.isoformat() if tally.first_at else None,
@@ -120,6 +139,11 @@ def _tell(context: Context, facts: dict[str, Any]) -> None:
         f"{facts['file']}: {facts['rows']} rows, {facts['readings']} readings, of them {facts['new_readings']} new; "
         f"{facts['missing']} fields without a value, {facts['errors']} in error."
     )
+    if facts["corrected"]:
+        context.echo(
+            f"{facts['corrected']} of them are corrected by the sensor's calibration of their day; what it showed is "
+            "kept beside."
+        )
     if facts["doubtful"]:
         context.warn(
             f"   {facts['doubtful']} of them cannot be right for such a sensor and are not judged on. Is the unit the "
@@ -127,8 +151,21 @@ def _tell(context: Context, facts: dict[str, Any]) -> None:
         )
 
 
-def _bring_in_exported(path: Path, sort: str, unknown: bool, store: ReadingStore, context: Context) -> Tally:
-    """Read a file that names its sensors itself into the store, and return what came of it."""
+def _calibrate_of(path: Path, context: Context) -> Calibrate:
+    """Return what corrects the values of a table: nothing where `traywarden export` wrote it, as they are corrected."""
+    from collectors import exported
+    from collectors.pipeline import as_measured
+
+    if not exported.is_csv_export(path):
+        return _calibrations(context)
+    context.warn("   it is an export: its values are corrected already, and are taken as they are")
+    return as_measured
+
+
+def _bring_in_exported(
+    path: Path, sort: str, unknown: bool, store: ReadingStore, context: Context
+) -> tuple[Tally, int]:
+    """Read a file that names its sensors itself into the store; return what came of it, and how many are new."""
     from collectors import exported
     from collectors.csvfile import Tally
     from collectors.pipeline import judge_value
@@ -140,17 +177,19 @@ def _bring_in_exported(path: Path, sort: str, unknown: bool, store: ReadingStore
     def known(name: str) -> bool:
         return unknown or name.removesuffix(RAW) in sensors
 
+    added, before = 0, store.count()
     reading = {exported.CSV: exported.read_csv, exported.PARQUET: exported.read_parquet}
     if sort == exported.SENML:
-        blocks = exported.read_senml(path, sensors, known, judge_value, tally)
+        blocks = exported.read_senml(path, sensors, known, judge_value, tally, _calibrations(context))
     else:
         blocks = reading.get(sort, exported.read_packed)(path, known, tally)
     with progressbar(length=path.stat().st_size, label="Reading", file=sys.stderr) as bar:
         for block in blocks:
             if len(block):
+                added += _new(block, store, tally) if sort == exported.SENML else 0
                 store.append(block)
             bar.update(0)
-    return tally
+    return tally, added if sort == exported.SENML else store.count() - before
 
 
 def _exported_facts(path: Path, sort: str, tally: Tally, new: int) -> dict[str, Any]:
@@ -164,6 +203,7 @@ def _exported_facts(path: Path, sort: str, tally: Tally, new: int) -> dict[str, 
         "new_readings": new,
         "missing": 0,
         "doubtful": tally.doubtful,
+        "corrected": tally.corrected,
         "errors": tally.error_count,
         "error_rows": [{"line": line, "why": why} for line, why in tally.errors],
         "first_at": tally.first_at.isoformat() if tally.first_at else None,
@@ -213,6 +253,9 @@ def import_(
     An export names its sensors itself. How a logger's file is written is found out where only one reading fits;
     where two do, nothing is read and the option that settles it is named. Rows in error are told by line and passed
     over. Bringing in the same file twice changes nothing.
+
+    What a logger or a pack says of a sensor that was calibrated is corrected by the calibration of its day, and kept
+    as it was shown beside. An export holds corrected values, and is taken as it is.
     """
     from collectors import csvfile, exported
     from monitor.stores.opening import open_readings
@@ -239,9 +282,8 @@ def import_(
     manner = csvfile.look_over(path, wish)
     store = open_readings(farm)
     try:
-        before = store.count()
-        tally = _bring_in(path, wish, manner, store, context)
-        _tell(context, _facts(path, manner, tally, store.count() - before))
+        tally, new = _bring_in(path, wish, manner, store, context, _calibrate_of(path, context))
+        _tell(context, _facts(path, manner, tally, new))
     finally:
         store.close()
     if tally.readings == 0:
@@ -254,9 +296,8 @@ def _import_exported(context: Context, path: Path, sort: str, unknown: bool) -> 
 
     store = open_readings(context.farm())
     try:
-        before = store.count()
-        tally = _bring_in_exported(path, sort, unknown, store, context)
-        _tell(context, _exported_facts(path, sort, tally, store.count() - before))
+        tally, new = _bring_in_exported(path, sort, unknown, store, context)
+        _tell(context, _exported_facts(path, sort, tally, new))
     finally:
         store.close()
     if tally.readings == 0 and tally.error_count:

@@ -57,7 +57,7 @@ def look_over(path: Path, *, now: datetime) -> tuple[Farm | None, tuple[Fault, .
     ]
     ours = sorted((*faults, *named), key=lambda fault: fault.line or 0)
     try:
-        load_profiles(farm.profile_folder)
+        dict(load_profiles(farm.profile_folder))  # a dict has all of them read
     except ConfigError as exc:
         return farm, (*ours, *exc.faults)
     return farm, tuple(ours)

@@ -21,7 +21,8 @@ def migrate(context: Context, to: str, again: bool) -> None:
     """Copy all readings from the SQLite file into the InfluxDB of farm.toml, or back into the file.
 
     Nothing is taken away where they come from. Each month is read back and compared before the next. Broken off, it
-    goes on where it was; done, it copies what came since. Stop the monitor first, or run it once more afterwards.
+    goes on where it was; done, it copies what came since, and what was corrected or came in late. Stop the monitor
+    first, or run it once more afterwards.
     """
     from monitor import migrating
     from monitor.stores.opening import open_influx, open_readings, quarantine_store
@@ -53,13 +54,19 @@ def migrate(context: Context, to: str, again: bool) -> None:
                 "from_on": moved.from_on.isoformat(),
                 "copied": moved.copied,
                 "found": moved.found,
+                "late": moved.late,
                 "source_readings": moved.source,
                 "target_readings": moved.target,
             }
         )
     else:
+        late = (
+            f"; {moved.late} of them came in late, or were corrected, after their month was copied"
+            if moved.late
+            else ""
+        )
         context.echo(
-            f"{moved.copied} readings copied from {moved.from_on:%B %Y} on, each found again in the target. "
+            f"{moved.copied} readings copied from {moved.from_on:%B %Y} on, each found again in the target{late}. "
             f"The source keeps {moved.source}, the target {moved.target}."
         )
     if moved.target < moved.source:

@@ -106,6 +106,7 @@ def status(context: Context) -> None:
     from alerts.ward import rooms_of
     from dashboards.facts.status import is_running, status_facts
     from monitor.service import STATUS_STATE
+    from monitor.stores.opening import unread_count
     from monitor.stores.processes import seen_processes
 
     farm, now = context.farm(), context.clock()
@@ -118,12 +119,15 @@ def status(context: Context) -> None:
     unwatched = () if is_whole else processes.unwatched
     alarms = [alarm for alarm in SqlAlarms(engine).load().values() if alarm.is_active]
     troubled = outbox.troubled()
+    unread = unread_count(farm)
     if context.as_json:
-        context.echo_json(status_facts(state, alarms, troubled, now, running=alive, processes=processes))
+        context.echo_json(status_facts(state, alarms, troubled, now, running=alive, unread=unread, processes=processes))
     else:
         if is_whole or not processes.watchers:
             _tell_service(context, state, alive=alive)
         _tell_watchers(context, processes, unwatched)
+        if unread:
+            context.echo(f"{unread} message{'s' if unread > 1 else ''} could not be read: traywarden unread")
         for alarm in alarms:
             since = say_time(alarm.finding.since, farm.zone)
             context.echo(f"Wrong now, since {since}: {alarm.finding.cause} {alarm.finding.action}")

@@ -92,6 +92,7 @@ def open_pages(
         port=int(listening.getsockname()[1]),
         is_simulated=is_simulated,
         processes=lambda: seen_processes(service.ledger.engine, rooms, service.clock()),
+        unread=service.aside.unread.count,
     )
     check_doors(house)
     return PageServer(house, listening, beside)

@@ -20,7 +20,7 @@ from collectors.intake import Intake
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
 from monitor.arrivals import room_of
-from monitor.calibration import calibrated, calibrations_of
+from monitor.calibration import as_of_its_day, calibrations_of
 from monitor.clock import Clock, system_clock
 from monitor.errors import RefusedError, StoreError
 from monitor.farm import Farm, Sensor
@@ -134,7 +134,7 @@ class Collecting:
 
     def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
         """Return a value as a better instrument would have shown it, by the calibration of its day."""
-        return calibrated(self._calibrations, sensor.id, value, at_ms)
+        return as_of_its_day(self._calibrations, sensor.id, value, at_ms)
 
     # -- running --------------------------------------------------------------------------------------------
 

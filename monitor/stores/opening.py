@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from contextlib import closing
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreError
@@ -36,6 +37,18 @@ def influx_token(settings: InfluxSettings) -> str:
 def quarantine_store(farm: Farm) -> SqliteReadingStore:
     """Open the farm's SQLite file, which always holds the quarantine, and usually the readings too."""
     return SqliteReadingStore(farm.storage.folder / READINGS_FILE)
+
+
+def unread_count(farm: Farm) -> int:
+    """Return how much of what came in is set aside since it could not be read; nothing is begun for it.
+
+    Raises:
+        StoreError: The readings' file cannot be opened.
+    """
+    if not (farm.storage.folder / READINGS_FILE).exists():
+        return 0
+    with closing(quarantine_store(farm)) as store:
+        return store.unread.count()
 
 
 def open_readings(farm: Farm, *, quarantine: Quarantine = lambda *_: None) -> ReadingStore:

@@ -16,6 +16,7 @@ from monitor.errors import RejectedRowsError, StoreError, StoreUnavailableError
 from monitor.readings import Block
 from monitor.stores.overlay import newest
 from monitor.stores.spool import Spool
+from monitor.unread import REFUSED
 
 log = logging.getLogger(__name__)
 
@@ -130,7 +131,7 @@ class Sender:
     def _set_aside(self, refused: list[tuple[str, str]]) -> None:
         """Say which rows the server refuses for good; the quarantine is small and shows some."""
         for row, why in refused[:_QUARANTINED]:
-            self._quarantine(self._clock(), "store", row.encode(), why)
+            self._quarantine(self._clock(), REFUSED, row.encode(), why)
         if refused:
             log.warning("influx.refused rows=%s first=%s why=%s", len(refused), *refused[0])
 

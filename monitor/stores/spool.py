@@ -9,7 +9,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -19,11 +19,12 @@ import numpy as np
 
 from monitor.errors import StoreError, StoreUnavailableError
 from monitor.health import NO_DISK_BYTES
-from monitor.readings import Block, to_ms
+from monitor.readings import Block, from_ms, to_ms
+from monitor.unread import REFUSED, Unread
 
 SPOOL_FILE = "spool.db"
 _BUSY_SECONDS = 10.0
-_REFUSED_KEPT = 100_000
+REFUSED_KEPT = 100_000
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS batch (id INTEGER PRIMARY KEY AUTOINCREMENT, rows INTEGER NOT NULL, body BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS refused (
@@ -169,7 +170,7 @@ class Spool:
                 )
                 self._connection.executemany("DELETE FROM batch WHERE id = ?", [(number,) for number in numbers])
                 self._connection.execute(
-                    "DELETE FROM refused WHERE id <= (SELECT max(id) FROM refused) - ?", (_REFUSED_KEPT,)
+                    "DELETE FROM refused WHERE id <= (SELECT max(id) FROM refused) - ?", (REFUSED_KEPT,)
                 )
                 self._connection.execute("COMMIT")
             except BaseException:
@@ -191,6 +192,26 @@ class Spool:
         with self._lock, self._errors("reading"):
             rows = self._connection.execute("SELECT row, why FROM refused ORDER BY id DESC LIMIT ?", (limit,))
             return [(str(row), str(why)) for row, why in rows]
+
+    def unread(self) -> list[Unread]:
+        """Return all rows that were refused for good, with the server's words, newest first."""
+        with self._lock, self._errors("reading"):
+            rows = self._connection.execute("SELECT id, at, row, why FROM refused ORDER BY id DESC").fetchall()
+        return [
+            Unread(id=number, arrived_at=from_ms(at), topic=REFUSED, payload=row.encode(), why=why)
+            for number, at, row, why in rows
+        ]
+
+    def take_out(self, stored: Iterable[Unread]) -> None:
+        """Let go of refused rows that are stored now."""
+        with self._lock, self._errors("writing to"):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                self._connection.executemany("DELETE FROM refused WHERE id = ?", [(each.id,) for each in stored])
+                self._connection.execute("COMMIT")
+            except BaseException:
+                self._connection.execute("ROLLBACK")
+                raise
 
     def refused_count(self) -> int:
         """Return how many rows were refused for good."""

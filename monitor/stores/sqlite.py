@@ -22,10 +22,10 @@ from monitor.stores.historyfolder import HistoryFolder
 from monitor.stores.rolled import keys_touched
 from monitor.stores.rolledrows import RolledRows
 from monitor.stores.sqlitefile import SqliteFile
+from monitor.stores.unreadrows import UnreadRows
 
 READINGS_FILE = "readings.db"
 HISTORY_FOLDER = "history"
-QUARANTINE_ROWS = 1_000
 _NEVER = datetime(9999, 1, 1, tzinfo=UTC)
 _SLICE = 50_000
 _TRIES = 20
@@ -58,6 +58,8 @@ class SqliteReadingStore:
         self._rolled = RolledRows(self.read)
         self._history = HistoryFolder(path.parent / HISTORY_FOLDER)
         self._file = SqliteFile(path, first_marks=self._rolled.mark_all)
+        self.unread = UnreadRows(self._file)
+        """What could not be read: the quarantine."""
 
     # -- writing ------------------------------------------------------------------------------------------------
 
@@ -289,24 +291,11 @@ class SqliteReadingStore:
 
     def quarantine(self, arrived_at: datetime, topic: str, payload: bytes, why: str) -> None:
         """Keep a message that could not be read, with the reason; the newest 1,000 are held."""
-
-        def work() -> None:
-            self._file.writer.execute(
-                "INSERT INTO quarantine (arrived_at, topic, payload, why) VALUES (?, ?, ?, ?)",
-                (to_ms(arrived_at), topic, payload, why),
-            )
-            self._file.writer.execute(
-                "DELETE FROM quarantine WHERE id <= (SELECT max(id) FROM quarantine) - ?", (QUARANTINE_ROWS,)
-            )
-
-        self._change("writing quarantine to", work)
+        self.unread.keep(arrived_at, topic, payload, why)
 
     def quarantined(self, limit: int = 20) -> tuple[tuple[datetime, str, bytes, str], ...]:
         """Return the newest messages that could not be read: (arrived at, topic, payload, why), newest first."""
-        query = "SELECT arrived_at, topic, payload, why FROM quarantine ORDER BY id DESC LIMIT ?"
-        with self._file.errors("reading"):
-            rows = self._file.reader().execute(query, (limit,)).fetchall()
-        return tuple((from_ms(at), topic, bytes(payload), why) for at, topic, payload, why in rows)
+        return tuple((each.arrived_at, each.topic, each.payload, each.why) for each in self.unread.newest(limit))
 
     def close(self) -> None:
         """Let go of the files; a second call does nothing."""

@@ -17,7 +17,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 NOUNS = [
     "monitor.fixedpoint", "monitor.rolling", "monitor.series", "monitor.sharing", "monitor.housekeeping",
-    "monitor.inspection",
+    "monitor.inspection", "monitor.unread",
     "monitor.readings", "monitor.places", "monitor.people", "monitor.farm", "monitor.profiles", "monitor.ledger",
     "monitor.batches", "monitor.phases", "monitor.live", "alerts.findings", "alerts.tasks", "alerts.outbox",
     "alerts.alarms", "alerts.answers", "alerts.news", "alerts.doubts",

@@ -7,6 +7,8 @@ import logging
 import threading
 import urllib.request
 from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -22,6 +24,7 @@ from monitor.profilefile import shipped_profiles
 from monitor.readings import Block, Quantity, Reading
 from monitor.service import Service
 from monitor.stores.influx import InfluxReadingStore
+from monitor.stores.opening import open_influx, open_readings, quarantine_store
 from monitor.stores.sender import Sender
 from monitor.stores.spool import Spool
 from monitor.stores.spooled import SpooledReadingStore
@@ -330,8 +333,12 @@ def test_the_service_goes_on_without_the_server(tmp_path: Path) -> None:
     assert live.value == 21.5
 
 
+def _at(reading: Reading) -> datetime:
+    return reading.measured_at
+
+
 def test_migrate_copies_either_way_and_counts(server: InfluxServer, tmp_path: Path) -> None:
-    """From the file into the server, then into an empty file: the same readings."""
+    """From the file into the server, what was put right of it too, then into an empty file: the same readings."""
     server.faults.clear()
     server.make("migrated")
     path = written(tmp_path, server.url, "migrated")
@@ -341,14 +348,22 @@ def test_migrate_copies_either_way_and_counts(server: InfluxServer, tmp_path: Pa
     store.append(given)
     store.close()
     there = json.loads(call(path, "migrate", "influx", "--json").out)
+    with closing(SqliteReadingStore(sqlite)) as store:
+        late = [replace(readings(7).readings()[0], value=-1.0), *readings(9.5).readings()]
+        store.append(Block.from_readings(late))
+    again = call(path, "migrate", "influx")
+    given = Block.from_readings(sorted([*given.readings()[:7], *given.readings()[8:], *late], key=_at))
     sqlite.unlink()
+    (tmp_path / "data" / "migrate.json").unlink()
     back = call(path, "migrate", "sqlite")
     store = SqliteReadingStore(sqlite)
     kept = store.read(["air"], T0, T0 + timedelta(days=100)).readings()
     store.close()
 
     assert (there["copied"], there["found"], there["target_readings"]) == (3500, 3500, 3500)
-    assert "3500 readings copied from March 2026 on" in back.out
+    assert "502 readings copied from April 2026 on" in again.out
+    assert "2 of them came in late, or were corrected, after their month was copied" in again.out
+    assert "3501 readings copied from March 2026 on" in back.out
     assert kept == given.readings()
 
 
@@ -357,3 +372,31 @@ def test_migrate_without_a_server_in_farm_toml_says_so(tmp_path: Path) -> None:
     (tmp_path / "farm.toml").write_text(TEXT.format(zone="Europe/Lisbon", more=""), encoding="utf-8")
 
     assert "no [storage.influx]" in str(call(tmp_path / "farm.toml", "migrate", "influx").refused)
+
+
+def test_rows_that_were_refused_go_in_once_the_server_takes_them(server: InfluxServer, tmp_path: Path) -> None:
+    """Somebody else's whole numbers were in the way, and are gone: `unread --again` sends the rows once more."""
+    server.make("mended")
+    server.faults.clear()
+    path = written(tmp_path, server.url, "mended")
+    url = f"{server.url}/api/v2/write?bucket=mended/autogen&precision=ms"
+    other = f"temperature,sensor=x,spot=y value=1i {readings(0).measured_at_ms[0]}"
+    urllib.request.urlopen(url, data=other.encode(), timeout=10).close()
+    farm = load_farm(path)
+    with closing(quarantine_store(farm)) as aside, closing(open_readings(farm, quarantine=aside.quarantine)) as store:
+        store.append(readings(0, 20))
+        assert isinstance(store, SpooledReadingStore)
+        wait_until(lambda: store.spool.refused_count() == 20)
+    told = json.loads(call(path, "unread", "--json").out)
+    still = json.loads(call(path, "unread", "--again", "--json").out)
+    server.ask("DROP MEASUREMENT temperature", "mended")
+    mended = json.loads(call(path, "unread", "--again", "--json").out)
+    with closing(open_influx(farm, InfluxSettings(url=server.url, database="mended"))) as kept:
+        found = stored(kept).readings()
+
+    assert (told["refused_count"], [each["count"] for each in told["alike"]]) == (20, [20])
+    assert "field type conflict" in told["alike"][0]["why"]
+    assert still["again"]["still_unread"] == 20
+    assert mended["again"] == {"read": 20, "still_unread": 0, "readings_stored": 20, "readings_stored_before": 0}
+    assert (mended["count"], mended["refused_count"]) == (0, 0)
+    assert found == readings(0, 20).readings()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -96,6 +97,43 @@ def test_what_came_meanwhile_is_copied_by_the_next_run(
     moved = migrate(source, target, Progress(tmp_path / "p.json", "x"))
 
     assert (moved.copied, moved.source, moved.target) == (3, 10, 10)
+
+
+def test_what_was_corrected_or_came_in_late_is_copied_by_the_next_run(
+    source: SqliteReadingStore, target: Failing, tmp_path: Path
+) -> None:
+    """A value, a flag alone, a new instant in a copied month, and a month before all others; nothing else of them."""
+    migrate(source, target, Progress(tmp_path / "p.json", "x"))
+    migrate(source, target, Progress(tmp_path / "p.json", "x"))
+    corrected = Reading(sensor="air", measured_at=T0, value=-7.0)
+    flagged = replace(some("air", [13])[0], flag=Flag.PASS, doubt=Doubt.NONE)
+    source.append(Block.from_readings([corrected, flagged, *some("damp.raw", [80, -4000])]))
+    appended = target.appended
+    moved = migrate(source, target, Progress(tmp_path / "p.json", "x"))
+    idle = migrate(source, target, Progress(tmp_path / "p.json", "x"))
+    span = (T0 - timedelta(days=9000), T0 + timedelta(days=900))
+
+    assert target.read(source.sensors(), *span).readings() == source.read(source.sensors(), *span).readings()
+    assert (moved.late, moved.source, moved.target) == (4, 10, 10)
+    assert moved.copied == moved.late + 1  # the last month is copied again each time
+    assert target.appended == appended + 4 + 1 + 1
+    assert (idle.copied, idle.late) == (1, 0)
+
+
+def test_a_run_broken_off_among_the_late_ones_goes_on_there(
+    source: SqliteReadingStore, target: Failing, tmp_path: Path
+) -> None:
+    """What is new has gone in by then, and what was put right is not copied twice."""
+    migrate(source, target, Progress(tmp_path / "p.json", "x"))
+    source.append(Block.from_readings([*some("air", [0.25, 80.5]), *some("damp.raw", [200])]))
+    target.fails_at = {target.appended + 4}  # the last month, the new one, the first late one, this
+    with pytest.raises(StoreUnavailableError, match="is gone"):
+        migrate(source, target, Progress(tmp_path / "p.json", "x"))
+    moved = migrate(source, target, Progress(tmp_path / "p.json", "x"))
+    span = (T0 - timedelta(days=9000), T0 + timedelta(days=900))
+
+    assert target.read(source.sensors(), *span).readings() == source.read(source.sensors(), *span).readings()
+    assert moved.late == 1
 
 
 def test_a_target_that_loses_a_row_is_found_out(source: SqliteReadingStore, target: Failing, tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from monitor.errors import ConfigError, NotFoundError
 from monitor.profilefile import find_profile, load_profiles, parse_profile, shipped_profiles, shipped_texts
-from monitor.profiles import USUAL_HARM
+from monitor.profiles import USUAL_HARM, Profile
 
 
 def test_an_own_profile_overrides_or_adds(tmp_path: Path) -> None:
@@ -25,6 +25,44 @@ def test_an_own_profile_overrides_or_adds(tmp_path: Path) -> None:
     assert find_profile(profiles, "Thai Basil").id == "basil-thai"
     with pytest.raises(NotFoundError, match="did you mean"):
         find_profile(profiles, "rdish")
+
+
+def test_a_profile_is_read_when_it_is_asked_for_and_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Which crops there are is known without reading one; whoever walks over them reads all; a farm's own at once."""
+    (tmp_path / "new.toml").write_text(shipped_texts()["radish"].replace('crop = "radish"', 'crop = "rat-tail"'))
+    read: list[str] = []
+
+    def counted(text: str, *, file: str, origin: str = "shipped") -> Profile:
+        read.append(file)
+        return parse_profile(text, file=file, origin=origin)
+
+    monkeypatch.setattr("monitor.profilefile.parse_profile", counted)
+    profiles = load_profiles(tmp_path)
+    names = (
+        "basil" in profiles,
+        "rat-tail" in profiles,
+        "pepper" in profiles,
+        list(profiles)[-1],
+        profiles.get("pepper"),
+    )
+    at_first = list(read)
+    first, again = profiles["basil"], profiles["basil"]
+    asked = list(read)
+    everything = dict(profiles)
+
+    assert names == (True, True, False, "rat-tail", None)
+    assert at_first == ["new.toml"]
+    assert asked == ["new.toml", "basil.toml"]
+    assert first is again
+    assert sorted(read) == sorted(["new.toml", *(f"{name}.toml" for name in shipped_texts())])
+    assert everything == {**shipped_profiles(), "rat-tail": profiles["rat-tail"]}
+
+
+def test_a_packaged_file_is_called_like_its_crop() -> None:
+    """A profile is looked for by its file's name."""
+    assert {name: profile.id for name, profile in shipped_profiles().items()} == {
+        name: name for name in shipped_texts()
+    }
 
 
 @pytest.mark.parametrize(

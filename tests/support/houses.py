@@ -94,6 +94,7 @@ class Lodge:
             clock=self.clock,
             port=8467,
             gallery=self.gallery,
+            unread=self.store.unread.count,
         )
 
     def app(self) -> Starlette:

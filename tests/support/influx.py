@@ -153,7 +153,11 @@ class InfluxServer:
 
     def make(self, database: str) -> None:
         """Make a database."""
-        _get(self._http, "/query?" + urlencode({"q": f"CREATE DATABASE {database}"}), b"")
+        self.ask(f"CREATE DATABASE {database}")
+
+    def ask(self, query: str, database: str = "") -> bytes:
+        """Ask the server itself something in InfluxQL."""
+        return _get(self._http, "/query?" + urlencode({"q": query, "db": database}), b"")
 
     def kill(self) -> None:
         """Kill it, as a power cut would."""

@@ -46,6 +46,19 @@ def home(tmp_path: Path) -> Iterator[Lodge]:
     house.close()
 
 
+def test_what_could_not_be_read_is_one_line_with_its_command(home: Lodge) -> None:
+    """Of the last week; older ones are told by the command alone, and without any there is no such line."""
+    now = home.clock()
+    none = home.client().get("/sensors").text
+    for days in (8, 6, 0):
+        home.store.quarantine(now - timedelta(days=days), "t/air", b"?", "no number")
+    some = home.client().get("/sensors").text
+
+    assert "could not be read" not in none
+    assert "2 messages of the last week could not be read." in some
+    assert "<code>traywarden unread</code>" in some
+
+
 def hear(home: Lodge, name: str, *values: float, flag: Flag = Flag.PASS) -> None:
     """Have a sensor say something, the last a minute ago."""
     rows = [

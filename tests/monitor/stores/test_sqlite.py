@@ -17,7 +17,8 @@ import pytest
 from monitor.errors import NewerSchemaError, StoreError
 from monitor.readings import Block, Reading
 from monitor.rolling import Width
-from monitor.stores.sqlite import QUARANTINE_ROWS, SqliteReadingStore
+from monitor.stores.sqlite import SqliteReadingStore
+from monitor.unread import QUARANTINE_ROWS
 
 T0 = datetime(2026, 3, 2, tzinfo=UTC)
 CHILD = """
