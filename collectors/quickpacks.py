@@ -22,7 +22,8 @@ _REMEMBERED = 20_000
 _SIGNATURES = 200_000
 """Records of all remembered packs together: what is remembered stays within some tens of megabytes."""
 _NO_UNIT, _BETWEEN, _BEFORE_TOPIC = "\x1d", "\x1e", "\x1f"
-"""A pack's form is one text, of names, units and topic; these cannot be in a pack that has no escape."""
+_ESCAPED = b"\\u001"
+"""A pack's form is one text of names, units and topic; what parts them can be in a pack as such an escape only."""
 
 
 class _Record(msgspec.Struct, forbid_unknown_fields=True, gc=False):
@@ -87,7 +88,7 @@ class QuickPacks:
             oldest_s: Times before this are a wrong clock's. [s since 1970]
             newest_s: Times after this are. [s since 1970]
         """
-        if payload[:1] != b"[" or b"\\" in payload:
+        if payload[:1] != b"[" or _ESCAPED in payload:
             return None
         try:
             records = _decode(payload)

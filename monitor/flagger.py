@@ -97,7 +97,7 @@ class Flagger:
             value: Its value, which passes by itself, without a doubt.
             pending: What is to be remembered; grows.
         """
-        state = pending.series.get(number) or self._series[number]
+        state = pending.series.get(number) or self._series.of(number)
         same_since, last_ms, last_value, last_flag, _, _, _, _ = state
         most, flat_ms, group = self._usual[number]
         step = value - last_value
@@ -127,7 +127,7 @@ class Flagger:
             return reading, None
         name, at_ms = sensor.id, reading.at_ms
         number = self._numbers[name]
-        state = pending.series.get(number) or self._series[number]
+        state = pending.series.get(number) or self._series.of(number)
         if number < self._heard and not reading.doubt & _OUT_OF_SPAN:
             heard = pending.heard.get(number, {})
             if is_late(state, at_ms) and reading.value in (heard.get(at_ms), self._hours.said(number, at_ms)):

@@ -77,7 +77,7 @@ class States:
         """Take how many series there are; all are fresh."""
         self._packed = bytearray(_PACKED.pack(*FRESH) * series)
 
-    def __getitem__(self, number: int) -> SeriesFlags:
+    def of(self, number: int) -> SeriesFlags:
         """Return what is remembered of a series."""
         return cast(SeriesFlags, _PACKED.unpack_from(self._packed, number * _PACKED.size))
 

@@ -56,10 +56,12 @@ class HalfHours:
             held = every[number]
             if len(readings) == 1 and held:  # the usual case: the next one of its half hour
                 ((at_ms, value),) = readings.items()
-                if at_ms > held[-2] and at_ms // BIN_MS == newest[number]:
+                half_hour = newest[number]
+                if at_ms > held[-2] and at_ms // BIN_MS == half_hour:
                     held.append(at_ms)
                     held.append(value)
-                    stale[number] = min(stale[number], newest[number])
+                    if stale[number] > half_hour:
+                        stale[number] = half_hour
                     continue
             self._add(number, readings)
 
