@@ -11,7 +11,6 @@ from array import array
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain
-from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +35,10 @@ def middle_of(values: Iterable[float]) -> float:
 
 def _in_steps(values: Iterable[float]) -> int:
     """Return the median of readings in whole steps."""
-    return max(-_MOST, min(_MOST, round(median(values) * _STEPS)))
+    ordered = sorted(values)
+    count = len(ordered)
+    middle = (ordered[(count - 1) // 2] + ordered[count // 2]) / 2
+    return round(max(-_MOST, min(_MOST, middle * _STEPS)))
 
 
 class HalfHours:
@@ -87,21 +89,25 @@ class HalfHours:
 
     def _go_on(self, number: int, held: array[float], newest: int, last: int) -> None:
         """Begin a new half hour of a series, and let go of the readings of those that are long over."""
-        passed = np.arange(max(newest, last - SPAN) + 1, last + 1)
-        self._steps[number, passed % SPAN] = _UNHEARD
+        if last == newest + 1:
+            self._steps[number, last % SPAN] = _UNHEARD
+        else:
+            self._steps[number, np.arange(max(newest, last - SPAN) + 1, last + 1) % SPAN] = _UNHEARD
         self._newest[number] = last
-        self._work_out(number, last - _OPEN)
-        del held[: 2 * _place(held, (last - _OPEN + 1) * BIN_MS)]
+        begin_ms = (last - _OPEN + 1) * BIN_MS
+        if held[0] < begin_ms:
+            self._work_out(number, last - _OPEN)
+            del held[: 2 * _place(held, begin_ms)]
 
     def _work_out(self, number: int, upto: int) -> None:
         """Work out the middles that have changed, up to a half hour."""
         held, half_hour = self._open[number], self._stale[number]
         if held is None or half_hour > upto:
             return
-        oldest = self._newest[number] - SPAN
-        begin, count = _place(held, half_hour * BIN_MS), len(held) // 2
-        while begin < count and (half_hour := int(held[2 * begin]) // BIN_MS) <= upto:
-            end = _place(held, (half_hour + 1) * BIN_MS)
+        oldest, times = self._newest[number] - SPAN, held[::2]
+        begin = bisect_left(times, half_hour * BIN_MS)
+        while begin < len(times) and (half_hour := int(times[begin]) // BIN_MS) <= upto:
+            end = bisect_left(times, (half_hour + 1) * BIN_MS, begin)
             if half_hour > oldest:
                 self._steps[number, half_hour % SPAN] = _in_steps(held[2 * begin + 1 : 2 * end : 2])
             begin = end
@@ -135,7 +141,9 @@ class HalfHours:
         found = np.where(known, steps / _STEPS, np.nan)
         column = {half_hour: place for place, half_hour in enumerate(asked.tolist())}
         for row, number in enumerate(numbers):
-            for half_hour, readings in self._changed_by(number, more.get(number, {}), column):
+            if number not in more:
+                continue
+            for half_hour, readings in self._changed_by(number, more[number], column):
                 found[row, column[half_hour]] = middle_of(readings.values())
         return found
 
@@ -162,6 +170,6 @@ class HalfHours:
 
 def _place(held: array[float], at_ms: int) -> int:
     """Return how many readings came before an instant."""
-    if not held or held[-2] < at_ms:
+    if held[-2] < at_ms:
         return len(held) // 2
-    return bisect_left(held[::2], at_ms)
+    return 0 if held[0] >= at_ms else bisect_left(held[::2], at_ms)
