@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from monitor.crosscheck import A_DAY, NEAR, SPAN, Array
 from monitor.farm import Farm, Sensor
 from monitor.flagging import FRESH, LIMITS, FlagLimits, Kept, SeriesFlags, States, flagged, is_late, remembered
-from monitor.halfhours import HalfHours, middle_of
+from monitor.halfhours import HalfHours, Said, middle_of
 from monitor.loadcell import BIN_MS
 from monitor.neighbours import Group, Held, Odd, groups_of, half_hour, may_have_gone
 from monitor.readings import Block, Doubt, Flag
@@ -40,15 +40,24 @@ class Pending:
 
     Attributes:
         series: State of the series that spoke, by number.
-        heard: What they said, by instant.
+        heard: What they said, as it came.
         odd: What was found out by group and half hour.
         calm: Half hours of groups in which nothing is odd, each as half hour * number of groups + group.
     """
 
     series: dict[int, SeriesFlags] = field(default_factory=dict)
-    heard: dict[int, dict[int, float]] = field(default_factory=dict)
+    heard: list[Said] = field(default_factory=list)
     odd: dict[tuple[int, int], Odd] = field(default_factory=dict)
     calm: set[int] = field(default_factory=set)
+    _by_series: dict[int, dict[int, float]] = field(default_factory=dict)
+    _placed: int = 0
+
+    def by_series(self) -> dict[int, dict[int, float]]:
+        """Return what each series said, by instant; what came since the last call is put in its place."""
+        for number, at_ms, value in self.heard[self._placed :]:
+            self._by_series.setdefault(number, {})[at_ms] = value
+        self._placed = len(self.heard)
+        return self._by_series
 
 
 class _Usual(NamedTuple):
@@ -108,7 +117,7 @@ class Flagger:
         if group != _NO_GROUP and half_hour(at_ms) * self._count + group not in pending.calm:
             return False
         if number < self._heard:
-            pending.heard.setdefault(number, {})[at_ms] = value
+            pending.heard.append((number, at_ms, value))
         pending.series[number] = (at_ms if step else same_since, at_ms, value, _PASS, 0, last_ms, last_value, last_flag)
         return True
 
@@ -129,10 +138,12 @@ class Flagger:
         number = self._numbers[name]
         state = pending.series.get(number) or self._series.of(number)
         if number < self._heard and not reading.doubt & _OUT_OF_SPAN:
-            heard = pending.heard.get(number, {})
-            if is_late(state, at_ms) and reading.value in (heard.get(at_ms), self._hours.said(number, at_ms)):
+            if is_late(state, at_ms) and reading.value in (
+                pending.by_series().get(number, {}).get(at_ms),
+                self._hours.said(number, at_ms),
+            ):
                 return None, None
-            pending.heard.setdefault(number, heard)[at_ms] = reading.value
+            pending.heard.append((number, at_ms, reading.value))
         pending.series[number], kept, revised = flagged(state, reading, limits)
         group = self._usual[number].group
         if group == _NO_GROUP:
@@ -165,7 +176,7 @@ class Flagger:
     def _lines(self, group: Group, asked: NDArray[np.int64], pending: Pending) -> dict[str, Array]:
         """Return the middles of some half hours by sensor, each of the shape of what is asked."""
         numbers = [self._numbers[name] for name in group.heard]
-        found = self._hours.middles(numbers, asked.ravel(), pending.heard)
+        found = self._hours.middles(numbers, asked.ravel(), pending.by_series())
         return dict(zip(group.heard, found.reshape(-1, *asked.shape), strict=True))
 
     def settle(self, pending: Pending) -> None:
@@ -184,7 +195,7 @@ class Flagger:
             if number is None:
                 continue
             if number < self._heard and not doubt & _OUT_OF_SPAN:
-                pending.heard.setdefault(number, {})[at_ms] = value
+                pending.heard.append((number, at_ms, value))
             own = Kept(at_ms, value, _PASS if doubt & BY_NEIGHBOURS and flag == _SUSPECT else flag, doubt)
             pending.series[number] = remembered(pending.series.get(number, FRESH), own)
         self.settle(pending)

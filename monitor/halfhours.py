@@ -26,6 +26,8 @@ _NEVER = 2**62
 
 Readings = Mapping[int, float]
 """Value by instant. [stored unit by ms]"""
+Said = tuple[int, int, float]
+"""Number of a series, instant, value. [ms, stored unit]"""
 
 
 def middle_of(values: Iterable[float]) -> float:
@@ -51,20 +53,20 @@ class HalfHours:
         self._stale = array("q", [_NEVER]) * series  # from this half hour on middles are to be worked out
         self._open: list[array[float] | None] = [None] * series  # instant, value, instant, value ... in order of time
 
-    def add(self, heard: Mapping[int, Readings]) -> None:
-        """Take readings by series; those of a half hour that is long over are left out."""
+    def add(self, heard: Iterable[Said]) -> None:
+        """Take readings as they came; those of a half hour that is long over are left out."""
         newest, stale, every = self._newest, self._stale, self._open
-        for number, readings in heard.items():
-            held = every[number]
-            if len(readings) == 1 and held:  # the usual case: the next one of its half hour
-                ((at_ms, value),) = readings.items()
-                half_hour = newest[number]
-                if at_ms > held[-2] and at_ms // BIN_MS == half_hour:
-                    held.append(at_ms)
-                    held.append(value)
-                    if stale[number] > half_hour:
-                        stale[number] = half_hour
-                    continue
+        others: dict[int, dict[int, float]] = {}
+        for number, at_ms, value in heard:
+            held, half_hour = every[number], newest[number]
+            if held and at_ms > held[-2] and at_ms // BIN_MS == half_hour:  # the usual case: the next one
+                held.append(at_ms)
+                held.append(value)
+                if stale[number] > half_hour:
+                    stale[number] = half_hour
+            else:
+                others.setdefault(number, {})[at_ms] = value
+        for number, readings in others.items():
             self._add(number, readings)
 
     def _add(self, number: int, readings: Readings) -> None:

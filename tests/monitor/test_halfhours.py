@@ -43,7 +43,7 @@ def test_however_readings_come_the_middles_are_theirs(
     """In any order and pieces, twice with another value, asked in between or not, added or not; to the 0.005."""
     hours, asked = HalfHours(SERIES), np.arange(7)
     for batch in batches:
-        hours.add(heard_of(batch))
+        hours.add([(number, minute * 60_000, value) for number, minute, value in batch])
         if ask_between:
             hours.middles(range(SERIES), asked, {})
     found = hours.middles(range(SERIES), asked, heard_of(more))
@@ -69,7 +69,7 @@ def test_as_far_back_as_asked_and_no_farther() -> None:
     hours, last = HalfHours(1), 5 * SPAN
     for half_hour in range(last - SPAN - 1, last + 1):
         if half_hour % 3:
-            hours.add({0: {half_hour * BIN_MS + 60_000: half_hour / 100}})
+            hours.add([(0, half_hour * BIN_MS + 60_000, half_hour / 100)])
     asked = np.arange(last - SPAN - 1, last + 3)
     (found,) = hours.middles([0], asked, {})
     newest = last if last % 3 else last - 1
@@ -81,8 +81,8 @@ def test_as_far_back_as_asked_and_no_farther() -> None:
 def test_a_silence_longer_than_all_that_is_kept_leaves_nothing_old() -> None:
     """What was heard before it is not taken for what came in its place."""
     hours = HalfHours(1)
-    hours.add({0: {half_hour * BIN_MS: 21.0 for half_hour in range(100)}})
-    hours.add({0: {(100 + 2 * SPAN) * BIN_MS: 22.0}})
+    hours.add((0, half_hour * BIN_MS, 21.0) for half_hour in range(100))
+    hours.add([(0, (100 + 2 * SPAN) * BIN_MS, 22.0)])
     (found,) = hours.middles([0], np.arange(101 + SPAN, 101 + 2 * SPAN), {})
 
     assert np.flatnonzero(~np.isnan(found)).tolist() == [SPAN - 1]
@@ -91,10 +91,10 @@ def test_a_silence_longer_than_all_that_is_kept_leaves_nothing_old() -> None:
 def test_a_late_reading_counts_for_four_hours() -> None:
     """After that it changes no middle, and what was said then is not known any more."""
     hours, begin = HalfHours(1), 1_000
-    hours.add({0: {(begin + half_hour) * BIN_MS: 20.0 for half_hour in range(10)}})
+    hours.add((0, (begin + half_hour) * BIN_MS, 20.0) for half_hour in range(10))
     late = {(begin + half_hour) * BIN_MS + 1: 22.0 for half_hour in range(10)}
     (beside,) = hours.middles([0], np.arange(begin, begin + 10), {0: late})
-    hours.add({0: late})
+    hours.add((0, at_ms, value) for at_ms, value in late.items())
     (found,) = hours.middles([0], np.arange(begin, begin + 10), {})
 
     assert found.tolist() == beside.tolist() == [20.0] * 2 + [21.0] * 8
