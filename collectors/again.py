@@ -50,6 +50,10 @@ class Tried:
 class _ByValue(Flagger):
     """Puts no flag of a series on: these readings are not the newest of theirs, and are flagged all at once later."""
 
+    def number(self, _sensor: Sensor) -> int | None:
+        """Return that every sensor is judged by its value alone."""
+        return None
+
     def take(self, sensor: Sensor, reading: Kept, pending: Pending) -> tuple[Kept | None, Kept | None]:
         """Return a reading as it is."""
         return reading, None

@@ -180,9 +180,9 @@ class Pipeline:
         self.routes = Routes(farm.sensors.values())
         self._records_from_s = farm.records_from.timestamp()
         self._quarantine, self._latest, self._calibrate = quarantine, latest, calibrate
-        self._quick = QuickPacks(self.routes.of, sure_span)
-        self._untimed: dict[str, bytes] = {}
         self._flagger: Flags = Flagger(farm) if flags is None else flags
+        self._quick = QuickPacks(self.routes.of, sure_span, self._flagger.number)
+        self._untimed: dict[str, bytes] = {}
         self._counters = Counters()
         self._counting = threading.Lock()
         self.turn = threading.Lock()
@@ -271,31 +271,32 @@ class Pipeline:
         if quick is None:
             return False
         values, times_s = quick.values, quick.times_s
-        flags, calibrate = prepared.flags, self._calibrate
-        for at, sensor, name, factor, offset, low, high, limits in quick.takes:
+        flags, calibrate, passes = prepared.flags, self._calibrate, self._flagger.passes
+        for at, sensor, name, factor, offset, low, high, number in quick.takes:
             at_ms = round(times_s[at] * 1000)
             measured = factor * values[at] + offset
             value = measured if calibrate is as_measured else calibrate(sensor, measured, at_ms)
             if value != measured:
                 rows.append((names.setdefault(name + RAW, len(names)), at_ms, measured, _NOT_EVALUATED, 0))
-            flag, odd = _PASS, 0
-            if not low <= value <= high:
-                judged = judge_value(sensor, value)
-                if judged is None:
-                    prepared.aside.append((message, f"the value of sensor {name} is no finite number"))
-                    continue
-                value, flag, odd = judged[0], int(judged[1]), int(judged[2])
-            place = names.setdefault(name, len(names))
-            if limits is None:
-                rows.append((place, at_ms, value, flag, odd))
+            if low <= value <= high and (number is None or passes(number, at_ms, value, flags)):
+                rows.append((names.setdefault(name, len(names)), at_ms, value, _PASS, 0))
                 continue
-            now, revised = self._flagger.take(sensor, Kept(at_ms, value, flag, odd), flags)
-            if revised is not None:
-                prepared.revises = True
-                rows.append((place, *revised))
-            if now is not None:
-                rows.append((place, *now))
+            judged = judge_value(sensor, value)
+            if judged is None:
+                prepared.aside.append((message, f"the value of sensor {name} is no finite number"))
+            else:
+                kept = Kept(at_ms, judged[0], int(judged[1]), int(judged[2]))
+                self._flag(sensor, names.setdefault(name, len(names)), kept, prepared, rows)
         return True
+
+    def _flag(self, sensor: Sensor, place: int, reading: Kept, prepared: Prepared, rows: list[Row]) -> None:
+        """Add a reading with its flag, and before it its forerunner where that is revised now."""
+        now, revised = self._flagger.take(sensor, reading, prepared.flags)
+        if revised is not None:
+            prepared.revises = True
+            rows.append((place, *revised))
+        if now is not None:
+            rows.append((place, *now))
 
     def _rows_of(self, message: Message, names: dict[str, int], prepared: Prepared) -> Sequence[Row]:
         """Return a message's readings as rows, and note in ``prepared`` what else is to be done about it."""
@@ -309,7 +310,7 @@ class Pipeline:
         if not found.keeps_times:
             kept = self._fresh(message, kept, prepared)
         newest_wrong_s = max((each.at_s for each, wrong in kept if wrong), default=0.0)
-        rows = []
+        rows: list[Row] = []
         for each, wrong in kept:
             at_ms = _instant_ms(each, message, newest_wrong_s if wrong and not found.keeps_times else None)
             corrected = self._calibrate(each.sensor, each.value, at_ms)
@@ -323,12 +324,7 @@ class Pipeline:
                 rows.append((raw, at_ms, each.value, int(Flag.NOT_EVALUATED), 0))
             odd = int(doubt) | int(wrong) | (_ARRIVAL if each.time_s is None else 0)  # ints: enums are slow here
             place = names.setdefault(each.sensor.id, len(names))
-            kept_now, revised = self._flagger.take(each.sensor, Kept(at_ms, value, int(flag), odd), prepared.flags)
-            if revised is not None:
-                prepared.revises = True
-                rows.append((place, *revised))
-            if kept_now is not None:
-                rows.append((place, *kept_now))
+            self._flag(each.sensor, place, Kept(at_ms, value, int(flag), odd), prepared, rows)
         if faults:
             prepared.aside.append((message, "; ".join(faults)))
         return rows

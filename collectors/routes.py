@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 
 from monitor.farm import Sensor
@@ -42,14 +43,16 @@ class Routes:
     def __init__(self, sensors: Iterable[Sensor]) -> None:
         """Take the sensors that have a topic."""
         self._sensors = tuple(sensor for sensor in sensors if sensor.topic is not None)
-        self._plain: dict[str, list[int]] = {}
-        self._wide: list[tuple[int, str]] = []
-        for place, sensor in enumerate(self._sensors):
+        plain: defaultdict[str, list[Sensor]] = defaultdict(list)
+        self._wide: list[tuple[str, Sensor]] = []
+        for sensor in self._sensors:
             topic = sensor.topic or ""
             if _is_wide(topic):
-                self._wide.append((place, topic))
+                self._wide.append((topic, sensor))
             else:
-                self._plain.setdefault(topic, []).append(place)
+                plain[topic].append(sensor)
+        self._plain = {topic: tuple(fed) for topic, fed in plain.items()}
+        self._place = {sensor.id: place for place, sensor in enumerate(self._sensors)} if self._wide else {}
         self._known: dict[str, tuple[Sensor, ...]] = {}
 
     @property
@@ -66,10 +69,13 @@ class Routes:
 
     def of(self, topic: str) -> tuple[Sensor, ...]:
         """Return the sensors that a topic feeds, in the farm's order; empty where no sensor claims it."""
+        plain = self._plain.get(topic, ())
+        if not self._wide:
+            return plain
         found = self._known.get(topic)
         if found is None:
-            places = [*self._plain.get(topic, ()), *(place for place, wide in self._wide if matches(wide, topic))]
-            found = tuple(self._sensors[place] for place in sorted(places))
+            fed = [*plain, *(sensor for wide, sensor in self._wide if matches(wide, topic))]
+            found = tuple(sorted(fed, key=lambda sensor: self._place[sensor.id]))
             if len(self._known) < _REMEMBERED:
                 self._known[topic] = found
         return found

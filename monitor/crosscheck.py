@@ -27,8 +27,9 @@ _SMOOTH = 4  # half hours whose middle counts as now
 _ONSET = 4 * A_DAY  # a sensor that parted longer ago than that is not asked how
 SPAN = _DAYS * A_DAY + _ONSET + _SMOOTH
 """So many half hours back are looked at."""
-NOW = _DAYS * A_DAY + _SMOOTH
-"""So many half hours back tell how far a sensor has gone in the last of them."""
+NEAR = -np.arange(_DAYS + 1)[:, np.newaxis] * A_DAY + np.arange(1 - _SMOOTH, 1)
+"""The half hours, counted from the last, that tell how far a sensor has gone in it, shape (8, 4): days back by the four
+half hours whose middle counts."""
 _ONE_BY_ONE = 3
 """What takes more than so many half hours from a quarter of the way to three quarters is a drift and no step."""
 _STEP_SHARE = 0.4
@@ -99,18 +100,37 @@ def gone(values: Array) -> Array:
         Shape (k, n), the middle of two hours; of two sensors each is held against the other; NaN where fewer than two
         neighbours were heard. [the same unit]
     """
-    own = unusual(values)
-    if len(values) <= NEIGHBOURS:
-        off = own - own[::-1]
-    else:
-        heard = (~np.isnan(own)).sum(axis=0) > NEIGHBOURS
-        off = np.where(heard, own - middle(own), np.nan)
-    return _two_hours(off)
+    return _two_hours(_off_others(unusual(values)))
+
+
+def gone_now(near: Array) -> Array:
+    """Return what ``gone`` says of a last half hour, shape (k,), by the half hours of NEAR, shape (8, k, 4)."""
+    return _two_hours(_off_others(_unusual_now(near)))[:, -1]
+
+
+def _off_others(own: Array) -> Array:
+    """Return how much more unusual each is than the others, shape (k, n)."""
+    if len(own) <= NEIGHBOURS:
+        return own - own[::-1]
+    heard = (~np.isnan(own)).sum(axis=0) > NEIGHBOURS
+    return np.where(heard, own - middle(own), np.nan)
 
 
 def gone_from(values: Array, others: Array) -> Array:
     """Return how far each has gone from others that it is no part of, shape (k, n); see ``gone``."""
     return _two_hours(unusual(values) - middle(unusual(others)))
+
+
+def gone_from_now(near: Array, others: Array) -> Array:
+    """Return what ``gone_from`` says of a last half hour, shape (k,), by the half hours of NEAR of both."""
+    return _two_hours(_unusual_now(near) - middle(_unusual_now(others)))[:, -1]
+
+
+def _unusual_now(near: Array) -> Array:
+    """Return what ``unusual`` says of the last half hours, shape (k, 4), by those of NEAR, shape (8, k, 4)."""
+    usual: Array = middle(near[1:])
+    own: Array = near[0] - usual
+    return own
 
 
 def _two_hours(off: Array) -> Array:

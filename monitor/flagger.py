@@ -9,22 +9,24 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from statistics import median
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from monitor.crosscheck import SPAN, Array
+from monitor.crosscheck import A_DAY, NEAR, SPAN, Array
 from monitor.farm import Farm, Sensor
-from monitor.flagging import FRESH, LIMITS, Kept, SeriesFlags, flagged, is_late, remembered
+from monitor.flagging import FRESH, LIMITS, FlagLimits, Kept, SeriesFlags, States, flagged, is_late, remembered
+from monitor.halfhours import HalfHours, Said, middle_of
 from monitor.loadcell import BIN_MS
-from monitor.neighbours import Group, Held, Odd, groups_of, half_hour
+from monitor.neighbours import Group, Held, Odd, groups_of, half_hour, may_have_gone
 from monitor.readings import Block, Doubt, Flag
 
 BY_NEIGHBOURS = int(Doubt.DISAGREES | Doubt.LAMP_WARMED | Doubt.UNSURE)
 _OUT_OF_SPAN = int(Doubt.OUT_OF_SPAN)
 _PASS, _SUSPECT, _FAIL = int(Flag.PASS), int(Flag.SUSPECT), int(Flag.FAIL)
-_OPEN = 8  # half hours of a series that late readings may still change
 _VERDICTS = 4_000
+_NO_GROUP = -1
 HISTORY_MS = (SPAN + 2) * BIN_MS
 """So far back readings say what is usual. [ms]"""
 
@@ -32,81 +34,92 @@ Cells = dict[int, dict[int, float]]
 """By half hour: its readings by instant."""
 
 
-class _HalfHours:
-    """The middles of one series' half hours, as far back as they are asked for."""
-
-    def __init__(self) -> None:
-        """Begin with nothing."""
-        self._middles, self._places = np.full(SPAN, np.nan), np.full(SPAN, -1, dtype=np.int64)
-        self._open: Cells = {}
-        self._changed: set[int] = set()
-        self._newest = -1
-
-    def add(self, cells: Cells) -> None:
-        """Take readings; those of a half hour that is long over are left out."""
-        for place, readings in cells.items():
-            if place <= self._newest - _OPEN:
-                continue
-            self._open.setdefault(place, {}).update(readings)
-            self._changed.add(place)
-            self._newest = max(self._newest, place)
-        if len(self._open) > 2 * _OPEN:
-            self._settle()
-            self._open = {place: cell for place, cell in self._open.items() if place > self._newest - _OPEN}
-
-    def said(self, at_ms: int) -> float | None:
-        """Return the value of an instant, where it is known and not long past."""
-        cell = self._open.get(at_ms // BIN_MS)
-        return None if cell is None else cell.get(at_ms)
-
-    def _settle(self) -> None:
-        """Work out the middles of what has changed."""
-        for place in sorted(self._changed):
-            self._middles[place % SPAN], self._places[place % SPAN] = median(self._open[place].values()), place
-        self._changed.clear()
-
-    def line(self, upto: int, more: Cells) -> Array:
-        """Return the middles of the half hours that end with one, with further readings; NaN where none was heard."""
-        self._settle()
-        asked = np.arange(upto - SPAN + 1, upto + 1)
-        found = np.where(self._places[asked % SPAN] == asked, self._middles[asked % SPAN], np.nan)
-        for place, readings in more.items():
-            if upto - SPAN < place <= upto and place > self._newest - _OPEN:
-                found[place - upto - 1] = median({**self._open.get(place, {}), **readings}.values())
-        return found
-
-
 @dataclass(slots=True)
 class Pending:
     """What some readings would have the flagger remember, once they are on disk.
 
     Attributes:
-        series: State of the series that spoke.
-        cells: Their readings by half hour.
+        series: State of the series that spoke, by number.
+        heard: What they said, as it came.
         odd: What was found out by group and half hour.
+        calm: Half hours of groups in which nothing is odd, each as half hour * number of groups + group.
     """
 
-    series: dict[str, SeriesFlags] = field(default_factory=dict)
-    cells: defaultdict[str, Cells] = field(default_factory=lambda: defaultdict(dict))
+    series: dict[int, SeriesFlags] = field(default_factory=dict)
+    heard: list[Said] = field(default_factory=list)
     odd: dict[tuple[int, int], Odd] = field(default_factory=dict)
+    calm: set[int] = field(default_factory=set)
+    _by_series: dict[int, dict[int, float]] = field(default_factory=dict)
+    _placed: int = 0
 
-    def said(self, sensor: str, at_ms: int) -> float | None:
-        """Return what a sensor said at an instant, if that is among them."""
-        return self.cells[sensor].get(at_ms // BIN_MS, {}).get(at_ms)
+    def by_series(self) -> dict[int, dict[int, float]]:
+        """Return what each series said, by instant; what came since the last call is put in its place."""
+        for number, at_ms, value in self.heard[self._placed :]:
+            self._by_series.setdefault(number, {})[at_ms] = value
+        self._placed = len(self.heard)
+        return self._by_series
+
+
+class _Usual(NamedTuple):
+    """What a reading must keep to pass at once: a step so small, the same for less than that [ms]; and its group."""
+
+    step: float
+    flat_ms: int
+    group: int
 
 
 class Flagger:
-    """Flags readings as they come; nothing is remembered before ``settle``."""
+    """Flags readings as they come; nothing is remembered before ``settle``.
+
+    Series are known by numbers: those that somebody is held against come first, and have half hours.
+    """
 
     def __init__(self, farm: Farm) -> None:
         """Take the farm, for who is held against whom."""
         self._groups = groups_of(farm)
-        self._group_of = _group_of(self._groups)
-        self._hours: defaultdict[str, _HalfHours] = defaultdict(_HalfHours)
-        self._heard = {name for group in self._groups for name in group.heard}
+        self._count = len(self._groups)
+        group_of = _group_of(self._groups)
+        heard = dict.fromkeys(name for group in self._groups for name in group.heard)
+        judged = dict.fromkeys(sensor.id for sensor in farm.sensors.values() if sensor.quantity in LIMITS)
+        self._numbers = {name: number for number, name in enumerate(heard | judged)}
         self._covered = {name for group in self._groups for name in group.covered}
-        self._series: dict[str, SeriesFlags] = {}
+        self._hours, self._heard = HalfHours(len(heard)), len(heard)
+        self._series = States(len(self._numbers))
         self._odd: dict[tuple[int, int], Odd] = {}
+        kinds = {(sensor.quantity, group_of.get(sensor.id, _NO_GROUP)) for sensor in farm.sensors.values()}
+        usual = {(kind, group): _usual(LIMITS[kind], group) for kind, group in kinds if kind in LIMITS}
+        self._usual = [usual[farm.sensors[name].quantity, group_of.get(name, _NO_GROUP)] for name in self._numbers]
+
+    def number(self, sensor: Sensor) -> int | None:
+        """Return by which number ``passes`` knows a sensor of the farm; None: its readings are not judged here."""
+        return self._numbers.get(sensor.id)
+
+    def passes(self, number: int, at_ms: int, value: float, pending: Pending) -> bool:
+        """Tell whether a reading simply passes, as nearly all do, and if so take it; else nothing is done.
+
+        It does if ``take`` would return it as it is, and nothing revised: it is new, moved a little or not yet for long
+        the same, and nothing is odd in its group.
+
+        Args:
+            number: Of its sensor.
+            at_ms: Its instant.
+            value: Its value, which passes by itself, without a doubt.
+            pending: What is to be remembered; grows.
+        """
+        state = pending.series.get(number) or self._series.of(number)
+        same_since, last_ms, last_value, last_flag, _, _, _, _ = state
+        most, flat_ms, group = self._usual[number]
+        step = value - last_value
+        if not last_flag or at_ms <= last_ms or not -most <= step <= most:
+            return False
+        if not step and at_ms - same_since >= flat_ms:
+            return False
+        if group != _NO_GROUP and half_hour(at_ms) * self._count + group not in pending.calm:
+            return False
+        if number < self._heard:
+            pending.heard.append((number, at_ms, value))
+        pending.series[number] = (at_ms if step else same_since, at_ms, value, _PASS, 0, last_ms, last_value, last_flag)
+        return True
 
     def take(self, sensor: Sensor, reading: Kept, pending: Pending) -> tuple[Kept | None, Kept | None]:
         """Return a reading with its provisional flag, and its forerunner where that is revised now.
@@ -114,7 +127,7 @@ class Flagger:
         A reading that came before, of the same instant and value, is none: its flag stands.
 
         Args:
-            sensor: Whose it is.
+            sensor: Whose it is; one of the farm's.
             reading: With the flag and doubt of its value alone (gross range).
             pending: What is to be remembered; grows.
         """
@@ -122,37 +135,54 @@ class Flagger:
         if limits is None:
             return reading, None
         name, at_ms = sensor.id, reading.at_ms
-        state = pending.series.get(name) or self._series.get(name, FRESH)
-        if name in self._heard and not reading.doubt & _OUT_OF_SPAN:
-            if is_late(state, at_ms) and reading.value in (pending.said(name, at_ms), self._hours[name].said(at_ms)):
+        number = self._numbers[name]
+        state = pending.series.get(number) or self._series.of(number)
+        if number < self._heard and not reading.doubt & _OUT_OF_SPAN:
+            if is_late(state, at_ms) and reading.value in (
+                pending.by_series().get(number, {}).get(at_ms),
+                self._hours.said(number, at_ms),
+            ):
                 return None, None
-            pending.cells[name].setdefault(at_ms // BIN_MS, {})[at_ms] = reading.value
-        pending.series[name], kept, revised = flagged(state, reading, limits)
-        number = self._group_of.get(name)
-        if number is None:
+            pending.heard.append((number, at_ms, reading.value))
+        pending.series[number], kept, revised = flagged(state, reading, limits)
+        group = self._usual[number].group
+        if group == _NO_GROUP:
             return kept, revised
-        return self._crossed(name, number, kept, pending), revised and self._crossed(name, number, revised, pending)
+        return self._crossed(name, group, kept, pending), revised and self._crossed(name, group, revised, pending)
 
-    def _crossed(self, name: str, number: int, kept: Kept, pending: Pending) -> Kept:
+    def _crossed(self, name: str, group: int, kept: Kept, pending: Pending) -> Kept:
         """Return a reading with what its neighbours say of it."""
-        key = (number, half_hour(kept.at_ms))
+        key = (group, half_hour(kept.at_ms))
         odd = self._odd.get(key)
         if odd is None:
             odd = pending.odd.get(key)
         if odd is None:
-            odd = pending.odd[key] = self._judge(self._groups[number], key[1], pending)
-        return crossed(kept, odd.get(name, Doubt.NONE), is_covered=name in self._covered) if odd else kept
+            odd = pending.odd[key] = self._judge(self._groups[group], key[1], pending)
+        if odd:
+            return crossed(kept, odd.get(name, Doubt.NONE), is_covered=name in self._covered)
+        pending.calm.add(key[1] * self._count + group)
+        return kept
 
     def _judge(self, group: Group, place: int, pending: Pending) -> Odd:
         """Return what is odd in a group by the half hours up to one."""
-        lines = {name: self._hours[name].line(place, pending.cells.get(name, {})) for name in group.heard}
-        return Held(group, lines, place - SPAN + 1).odd_now()
+        if may_have_gone(group, self._lines(group, place + NEAR, pending)):
+            lines = self._lines(group, place + np.arange(1 - SPAN, 1), pending)
+            return Held(group, lines, place - SPAN + 1).odd(SPAN - 1)
+        if not group.is_lit:
+            return {}
+        day = self._lines(group, place + np.arange(1 - A_DAY, 1), pending)
+        return dict.fromkeys(Held(group, day, place - A_DAY + 1).warmed(A_DAY - 1), Doubt.LAMP_WARMED)
+
+    def _lines(self, group: Group, asked: NDArray[np.int64], pending: Pending) -> dict[str, Array]:
+        """Return the middles of some half hours by sensor, each of the shape of what is asked."""
+        numbers = [self._numbers[name] for name in group.heard]
+        found = self._hours.middles(numbers, asked.ravel(), pending.by_series())
+        return dict(zip(group.heard, found.reshape(-1, *asked.shape), strict=True))
 
     def settle(self, pending: Pending) -> None:
         """Remember what some readings left behind; to be called once they are on disk, and once only."""
-        self._series |= pending.series
-        for name, cells in pending.cells.items():
-            self._hours[name].add(cells)
+        self._series.update(pending.series)
+        self._hours.add(pending.heard)
         self._odd |= pending.odd
         while len(self._odd) > _VERDICTS:
             del self._odd[next(iter(self._odd))]
@@ -161,12 +191,19 @@ class Flagger:
         """Take in readings of the store, as after a start, in order of each series; their flags are what they are."""
         pending = Pending()
         for index, at_ms, value, flag, doubt in _rows(block):
-            name = block.sensors[index]
-            if name in self._heard and not doubt & _OUT_OF_SPAN:
-                pending.cells[name].setdefault(at_ms // BIN_MS, {})[at_ms] = value
+            number = self._numbers.get(block.sensors[index])
+            if number is None:
+                continue
+            if number < self._heard and not doubt & _OUT_OF_SPAN:
+                pending.heard.append((number, at_ms, value))
             own = Kept(at_ms, value, _PASS if doubt & BY_NEIGHBOURS and flag == _SUSPECT else flag, doubt)
-            pending.series[name] = remembered(pending.series.get(name, FRESH), own)
+            pending.series[number] = remembered(pending.series.get(number, FRESH), own)
         self.settle(pending)
+
+
+def _usual(limits: FlagLimits, group: int) -> _Usual:
+    """Return what passes at once: a step that is neither fast nor, there and back, a spike."""
+    return _Usual(min(limits.rate_per_min, limits.spike_suspect), limits.flat_suspect_ms, group)
 
 
 def _group_of(groups: tuple[Group, ...]) -> dict[str, int]:
@@ -276,5 +313,5 @@ def _line(cells: Cells, first: int, last: int) -> Array:
     """Return the middles of half hours on end; NaN where none was heard."""
     found = np.full(last - first + 1, np.nan)
     for place, readings in cells.items():
-        found[place - first] = median(readings.values())
+        found[place - first] = middle_of(readings.values())
     return found

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from monitor.crosscheck import (
     A_DAY,
+    NEAR,
     NEIGHBOURS,
-    NOW,
     OF_COVERED,
     OF_HUMIDITY,
     OF_TEMPERATURE,
@@ -27,6 +27,8 @@ from monitor.crosscheck import (
     as_pressure,
     gone,
     gone_from,
+    gone_from_now,
+    gone_now,
     has_gone,
     lamp_step,
 )
@@ -67,6 +69,11 @@ class Group:
     def heard(self) -> tuple[str, ...]:
         """Return all sensors whose half hours count here."""
         return tuple(dict.fromkeys((*self.sensors, *self.covered, *(name for name in self.warmth if name))))
+
+    @property
+    def is_lit(self) -> bool:
+        """Tell whether a lamp may warm any of these thermometers."""
+        return self.quantity is Quantity.TEMPERATURE and any(self.lamps)
 
 
 def half_hour(at_ms: int) -> int:
@@ -126,6 +133,31 @@ def _group(
     )
 
 
+def may_have_gone(group: Group, near: Mapping[str, Array]) -> bool:
+    """Tell whether any sensor of a group is so far off the others in a last half hour that it is to be looked into.
+
+    Args:
+        group: The group.
+        near: The middles of the half hours of NEAR, by sensor, each of shape (8, 4). [stored unit]
+    """
+    values = np.stack([near[name] for name in group.sensors], axis=1)
+    line, limits = values, OF_TEMPERATURE
+    if group.quantity is Quantity.HUMIDITY:
+        blank, limits = np.full(NEAR.shape, _NO_THERMOMETER_C), OF_HUMIDITY
+        line = as_pressure(values, np.stack([near[name] if name else blank for name in group.warmth], axis=1))
+    if _farthest(gone_now(line)) >= limits.drifted:
+        return True
+    if not group.covered:
+        return False
+    covers = np.stack([near[name] for name in group.covered], axis=1)
+    return _farthest(gone_from_now(covers, values)) >= OF_COVERED.drifted
+
+
+def _farthest(off: Array) -> float:
+    """Return the most that any is off, 0 where nothing is known."""
+    return float(np.nanmax(np.abs(off), initial=0.0))
+
+
 class Held:
     """The half hours of a group's sensors, held against each other."""
 
@@ -157,18 +189,6 @@ class Held:
         """Return how far each sensor under a cover has gone from the others."""
         return None if self._covers is None else gone_from(self._covers, self._values)
 
-    def odd_now(self) -> Odd:
-        """Return what is odd about each sensor for readings that are judged by the last half hour."""
-        line = self._values if self._vapour is None else self._vapour
-        far = float(np.nanmax(np.abs(gone(line[:, -NOW:])[:, -1]), initial=0.0)) >= self._limits.drifted
-        if self._covers is not None and not far:
-            under = gone_from(self._covers[:, -NOW:], self._values[:, -NOW:])[:, -1]
-            far = float(np.nanmax(np.abs(under), initial=0.0)) >= OF_COVERED.drifted
-        place = self._values.shape[1] - 1
-        if far:
-            return self.odd(place)
-        return dict.fromkeys(self._warmed(place), Doubt.LAMP_WARMED)
-
     def odd(self, place: int) -> Odd:
         """Return what is odd about each sensor for readings that are judged by a half hour, given as its place."""
         group, found = self._group, dict[str, Doubt]()
@@ -183,14 +203,14 @@ class Held:
             for row, name in enumerate(group.covered):
                 if has_gone(self._under[row], place, OF_COVERED):  # a pile heats up by itself, it does not cool down
                     found[name] = Doubt.DISAGREES | (Doubt.UNSURE if self._under[row, place] > 0 else Doubt.NONE)
-        for name in self._warmed(place):
+        for name in self.warmed(place):
             found[name] = found.get(name, Doubt.NONE) | Doubt.LAMP_WARMED
         return found
 
-    def _warmed(self, place: int) -> list[str]:
+    def warmed(self, place: int) -> list[str]:
         """Return the sensors that their lamp warms, where it is on."""
         group, day = self._group, self._values[:, max(place - A_DAY + 1, 0) : place + 1]
-        if group.quantity is not Quantity.TEMPERATURE or not any(group.lamps) or day.shape[1] < A_DAY:
+        if not group.is_lit or day.shape[1] < A_DAY:
             return []
         spread = np.where(np.isnan(day), -np.inf, day).max(axis=0) - np.where(np.isnan(day), np.inf, day).min(axis=0)
         if not (spread >= WARMED_BY_C / 2).any():

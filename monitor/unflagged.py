@@ -6,7 +6,7 @@ from typing import Protocol
 
 from monitor.farm import Sensor
 from monitor.flagger import Pending
-from monitor.flagging import Kept
+from monitor.flagging import LIMITS, Kept
 from monitor.readings import Block, Flag
 
 _PASS, _NOT_EVALUATED = int(Flag.PASS), int(Flag.NOT_EVALUATED)
@@ -14,6 +14,14 @@ _PASS, _NOT_EVALUATED = int(Flag.PASS), int(Flag.NOT_EVALUATED)
 
 class Flags(Protocol):
     """What flags readings as they come; see monitor.flagger.Flagger."""
+
+    def number(self, sensor: Sensor) -> int | None:
+        """Return by which number a sensor is known to ``passes``; None: it is judged by its value alone."""
+        ...
+
+    def passes(self, number: int, at_ms: int, value: float, pending: Pending) -> bool:
+        """Tell whether ``take`` would return a reading as it is, and nothing revised; it is remembered then."""
+        ...
 
     def take(self, sensor: Sensor, reading: Kept, pending: Pending) -> tuple[Kept | None, Kept | None]:
         """Return a reading with its provisional flag, and its forerunner where that is revised now."""
@@ -33,6 +41,14 @@ class Unflagged:
 
     Source: flag 2, not evaluated, of [QARTOD-FLAGS].
     """
+
+    def number(self, sensor: Sensor) -> int | None:
+        """Return a number where somebody else flags the sensor; None: its value alone is judged anywhere."""
+        return 0 if sensor.quantity in LIMITS else None
+
+    def passes(self, _number: int, _at_ms: int, _value: float, _pending: Pending) -> bool:
+        """Return false: nothing passes here for good."""
+        return False
 
     def take(self, _sensor: Sensor, reading: Kept, _pending: Pending) -> tuple[Kept | None, Kept | None]:
         """Return a reading as one that nobody has judged yet, unless its value alone condemns it."""

@@ -256,19 +256,19 @@ def cpu_s_per_reading(where: Farm, series: int, readings: int) -> float:
     return spent / (readings // 1_000 * 1_000)
 
 
-def batch_of(series: int, batch: int, begin_s: int, now: datetime) -> list[Message]:
-    """Return a thousand messages, the series in turn, each a minute after its last."""
+def batch_of(series: int, batch: int, begin_s: int, now: datetime, every_s: int = 60) -> list[Message]:
+    """Return a thousand messages, the series in turn, each so long after its last."""
     made = []
     for n in range(batch * 1_000, batch * 1_000 + 1_000):
         node = n % series
         # all series get the same share of the same span, so that their number alone differs
-        record = {"bn": f"n{node}:", "bt": begin_s + 60 * (n // series), "n": "v", "u": unit(node), "v": value(n)}
+        record = {"bn": f"n{node}:", "bt": begin_s + every_s * (n // series), "n": "v", "u": unit(node), "v": value(n)}
         made.append(Message(f"cellar/n{node}", json.dumps([record]).encode(), now))
     return made
 
 
-def bytes_per_series(where: Farm, series: int) -> float:
-    """Return what ingest and flags keep in memory for each series. [bytes]."""
+def bytes_per_series(where: Farm, series: int, readings: int = 3, every_s: int = 60) -> float:
+    """Return what ingest and flags, and the store's own books, keep in memory for each series. [bytes]."""
     own = replace(where, sensors=sensors(series, lambda n: f"cellar/n{n}", lambda _: "v"))
     now = system_clock()
     begin_s = int(now.timestamp()) - _DAY_S
@@ -277,15 +277,15 @@ def bytes_per_series(where: Farm, series: int) -> float:
         gc.collect()
         tracemalloc.start()
         pipeline = Pipeline(own, quarantine=store.quarantine, latest=store.latest)
-        for batch in range(3 * series // 1_000):
-            prepared = pipeline.prepare(batch_of(series, batch, begin_s, now))
+        for batch in range(readings * series // 1_000):
+            prepared = pipeline.prepare(batch_of(series, batch, begin_s, now, every_s))
             store.append(prepared.block)
             pipeline.settle(prepared)
         del prepared
         gc.collect()
         kept = tracemalloc.get_traced_memory()[0]
         tracemalloc.stop()
-        assert pipeline.counters.readings >= 3 * series
+        assert pipeline.counters.readings >= readings * series
         store.close()
     return kept / series
 
@@ -324,6 +324,7 @@ def facts(readings: int, rounds: int) -> dict[str, float]:
         found |= {"cpu_us_100_series": 1e6 * few, "cpu_us_10000_series": 1e6 * many}
         found["cpu_ratio_10000_to_100"] = many / few
         found["bytes_per_series"] = bytes_per_series(where, 10_000)
+        found["bytes_per_series_after_10_h"] = bytes_per_series(where, 250, readings=120, every_s=300)
         late = latencies_ms(per_second=1_000, seconds=10)
         found["latency_p99_ms"] = float(np.percentile(late, 99))
         found["latency_median_ms"] = float(np.median(late))
@@ -344,6 +345,7 @@ def main() -> None:
     print("\n| | measured | goal |\n|---|---|---|")  # noqa: T201
     for name, goal in goals.items():
         print(f"| {name} | {found[name]:,.2f} | {goal} |")  # noqa: T201
+    print(f"| bytes_per_series_after_10_h, a reading each 5 minutes | {found['bytes_per_series_after_10_h']:,.2f} | |")  # noqa: T201
     cores = os.cpu_count()
     load = os.getloadavg()[0]
     print(f"\n{cores} cores, load {load:.1f} when done.")  # noqa: T201

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitor.clock import system_clock
-from tests.bench.ingest import PACK, logs, measure, racks, singles
+from tests.bench.ingest import PACK, bytes_per_series, logs, measure, racks, singles
 from tests.support.farms import farm
 
 pytestmark = pytest.mark.live
@@ -26,3 +26,10 @@ def test_both_ways_take_what_was_published(tmp_path: Path, make: object) -> None
     assert load.readings == 8 * PACK
     assert len(bare) == len(ours) == 2
     assert all(each.seconds > 0 and each.cpu_s > 0 for each in (*bare, *ours))
+
+
+def test_a_series_takes_less_than_two_kilobytes(tmp_path: Path) -> None:
+    """Eleven days of half hours are held from the first reading on; what late readings may change comes to it."""
+    where = replace(farm(tmp_path), records_from=datetime(2020, 1, 1, tzinfo=UTC))
+
+    assert 1_064 < bytes_per_series(where, 1_000) < 2_000

@@ -149,3 +149,13 @@ def test_the_usual_form_goes_the_quick_way() -> None:
     assert quick is not None
     assert (quick.values, quick.times_s, quick.takes[0].sensor) == ([21.5], [T - 60], sensor)
     assert packs.read("t", b"21.5", 0.0, T) is None
+    assert packs.read("t", b'[{"bn":"n:","bt":%d,"n":"a\\u001eb","u":"Cel","v":21.5}]' % (T - 60), 0.0, T) is None
+
+
+def test_no_unit_is_not_an_empty_one(tmp_path: Path) -> None:
+    """Packs that differ in that alone are not taken for each other: an empty unit is a wrong one."""
+    texts = [b'[{"bn":"node:","bt":%d,"n":"temp",%s"v":21.5}]' % (T - 60, unit) for unit in (b"", b'"u":"",', b"")]
+    quick, long = both(tmp_path, [Message("node", text, NOW) for text in texts], 1)
+
+    assert quick == long
+    assert len(quick[0]) == len(quick[1]) == 1
