@@ -44,6 +44,8 @@ def run(context: Context, level: str) -> None:
 
     set_up_log(level)
     farm = context.farm()
+    if farm.storage.postgres is not None:
+        refuse_beside_watchers(context)
     bell = Bell()
     service = Service(farm, context.profiles(), clock=context.clock, on_change=bell.ring)
     stopped = threading.Event()
@@ -69,6 +71,23 @@ def run(context: Context, level: str) -> None:
             pages.stop()
         service.stop()
     context.echo("Stopped.")
+
+
+def refuse_beside_watchers(context: Context) -> None:
+    """Refuse to watch what somebody else watches: both would nudge.
+
+    Raises:
+        RefusedError: A watcher has a room.
+    """
+    from monitor.processes import watcher_of
+    from monitor.stores.leases import all_leases
+
+    names = sorted({watcher_of(each.holder) for each in all_leases(context.ledger().engine) if each.is_held})
+    if names:
+        raise RefusedError(
+            f"{say_list(names)} {'watches' if len(names) == 1 else 'watch'} rooms of this farm; stop `traywarden "
+            "watch` there first. One that was killed counts no longer half a minute later"
+        )
 
 
 def _pages(service: Service, bell: Bell) -> PageServer | None:

@@ -19,17 +19,14 @@ from typing import TYPE_CHECKING, Any
 from collectors.intake import Intake
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
-from monitor.arrivals import room_of
 from monitor.calibration import as_of_its_day, calibrations_of
 from monitor.clock import Clock, system_clock
 from monitor.errors import RefusedError, StoreError
 from monitor.farm import Farm, Sensor
 from monitor.feeds import PUSHED
 from monitor.service.shared import hold_name, shared_stores
-from monitor.stores.announcer import Announcer
-from monitor.stores.arrivals import SqlArrivals
 from monitor.stores.ledger import open_ledger
-from monitor.stores.opening import open_spooled, quarantine_store
+from monitor.stores.opening import announcer, open_spooled, quarantine_store
 from monitor.stores.states import COLLECTOR_STATE, ServiceStates
 from monitor.unflagged import Unflagged
 
@@ -78,11 +75,7 @@ class Collecting:
         self._states = ServiceStates(self.ledger.engine)
         known = self._states.of(COLLECTOR_STATE + name)
         self._refuse_twin(known)
-        self.announcer = Announcer(
-            SqlArrivals(self.ledger.engine),
-            {sensor.id: room_of(sensor.spot) for sensor in farm.sensors.values()},
-            clock=clock,
-        )
+        self.announcer = announcer(farm, self.ledger.engine, clock)
         self.aside = quarantine_store(farm)
         self.store = open_spooled(
             farm,

@@ -24,7 +24,6 @@ from collectors.embedded_broker import EmbeddedBroker
 from collectors.intake import Intake
 from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
-from monitor.arrivals import room_of
 from monitor.calibration import as_of_its_day, calibrations_of
 from monitor.clock import Clock, system_clock
 from monitor.errors import ChannelError, StoreUnavailableError, TraywardenError
@@ -42,10 +41,9 @@ from monitor.selfwatch import SelfWatch
 from monitor.service.beside import Beside
 from monitor.service.clockwork import Clockwork
 from monitor.service.upkeep import copy_nightly, tell_well
-from monitor.stores.announcer import Announcer
 from monitor.stores.arrivals import SqlArrivals
 from monitor.stores.ledger import open_ledger
-from monitor.stores.opening import open_spooled, quarantine_store
+from monitor.stores.opening import announcer, open_spooled, quarantine_store
 from monitor.stores.protocol import ReadingStore
 from monitor.unflagged import Flags, Unflagged
 
@@ -157,12 +155,8 @@ class Service:
 
     def _open_shared(self, settings: InfluxSettings, *, alone: bool) -> SpooledReadingStore:
         """Open the InfluxDB; where the ledger is shared too, tell of what is delivered, and follow what others do."""
-        told: Callable[[Block], None] | None = None
         shares = self.farm.storage.postgres is not None
-        arrivals = SqlArrivals(self.ledger.engine)
-        if shares:
-            rooms = {sensor.id: room_of(sensor.spot) for sensor in self.farm.sensors.values()}
-            told = Announcer(arrivals, rooms, clock=self.clock).delivered
+        told = announcer(self.farm, self.ledger.engine, self.clock).delivered if shares else None
         store = open_spooled(
             self.farm,
             settings,
@@ -172,7 +166,13 @@ class Service:
         )
         if shares and not alone:
             self._follower = Follower(
-                self.farm, store, arrivals, live=self.live, scales=self.scales, take=self._take, judges=False
+                self.farm,
+                store,
+                SqlArrivals(self.ledger.engine),
+                live=self.live,
+                scales=self.scales,
+                take=self._take,
+                judges=False,
             )
             self._follower.begin()
         return store

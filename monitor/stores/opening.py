@@ -7,6 +7,8 @@ from collections.abc import Callable
 from contextlib import closing
 from typing import TYPE_CHECKING
 
+from monitor.arrivals import room_of
+from monitor.clock import Clock, system_clock
 from monitor.errors import StoreError
 from monitor.farm import Farm, InfluxSettings
 from monitor.readings import Block
@@ -15,6 +17,9 @@ from monitor.stores.spool import SPOOL_FILE
 from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 
 if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+    from monitor.stores.announcer import Announcer
     from monitor.stores.influx import InfluxReadingStore
     from monitor.stores.sender import Quarantine
     from monitor.stores.spooled import SpooledReadingStore
@@ -64,7 +69,32 @@ def open_readings(farm: Farm, *, quarantine: Quarantine = lambda *_: None) -> Re
     settings = farm.storage.influx
     if settings is None:
         return quarantine_store(farm)
-    return open_spooled(farm, settings, quarantine=quarantine)
+    return open_spooled(farm, settings, quarantine=quarantine, delivered=_telling(farm))
+
+
+def _telling(farm: Farm) -> Callable[[Block], None]:
+    """Return what tells those who follow a shared store of a delivery; the ledger is opened at the first."""
+    if farm.storage.postgres is None:
+        return lambda _block: None
+    known: list[Announcer] = []
+
+    def tell(block: Block) -> None:
+        from monitor.stores.ledger import open_ledger
+
+        if not known:
+            known.append(announcer(farm, open_ledger(farm.storage.folder, farm.storage.postgres).engine, system_clock))
+        known[0].delivered(block)
+
+    return tell
+
+
+def announcer(farm: Farm, engine: Engine, clock: Clock) -> Announcer:
+    """Return what notes deliveries of a farm's readings in its ledger database."""
+    from monitor.stores.announcer import Announcer
+    from monitor.stores.arrivals import SqlArrivals
+
+    rooms = {sensor.id: room_of(sensor.spot) for sensor in farm.sensors.values()}
+    return Announcer(SqlArrivals(engine), rooms, clock=clock)
 
 
 def open_spooled(

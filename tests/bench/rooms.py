@@ -207,7 +207,7 @@ def faults(minutes: int, trays: int, speed: float, *, tell: bool = True) -> Outc
             shared.start(name, files[name], *commands[name], "--log", "warning", runs=farm.clock_words(files[name]))
 
         with opened(files["c0"]) as (store, ledger):
-            farm.sow(ledger)
+            farm.sow(ledger, soaks=minutes + 20)
             for name in names:
                 start(name)
             wait_for(lambda: connected(ledger, "c0", "c1"), "the collectors listen")

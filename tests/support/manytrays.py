@@ -23,6 +23,8 @@ from tests.support.fastclock import fast_clock
 from tests.support.sharedfarm import ROOM, wait_for
 
 PACK = 50
+_PEA_SOAK = timedelta(hours=9)
+"""The usual soak of monitor/crops/pea.toml: after it the drain is nudged."""
 _SENSOR = '[[sensor]]\nid = "{id}"\nquantity = "{quantity}"\nspot = "{spot}"\ntopic = "{topic}"\nrecord = "{record}"\n'
 
 
@@ -132,9 +134,18 @@ class World:
                     found[f"{room}-{shelf}-{tray}"] = (minutes, sum(weights))
         return found
 
-    def sow(self, ledger: SqlLedger) -> None:
-        """Sow two batches a room some days ago, of which something is to be done at every round."""
-        entries = []
+    def sow(self, ledger: SqlLedger, *, soaks: int) -> None:
+        """Sow two batches a room some days ago, and have a soak to be drained fall due in each of some minutes."""
+        entries = [
+            NewEntry(
+                kind=EntryKind.SOAKED,
+                at=self.at(minute) - _PEA_SOAK,
+                by="ines",
+                batch=str(1000 + minute),
+                data={"crop": "pea", "trays_planned": 4},
+            )
+            for minute in range(soaks)
+        ]
         for number, room in enumerate(self.room_names):
             for part, crop in enumerate(("radish", "pea")):
                 sown_at = self.begin - timedelta(days=2 + (number + part) % 4)

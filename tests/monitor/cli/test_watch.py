@@ -7,11 +7,14 @@ from pathlib import Path
 
 import pytest
 
+from monitor.cli.common import Context
+from monitor.cli.run import refuse_beside_watchers
 from monitor.clock import ManualClock
-from monitor.errors import NotFoundError
+from monitor.errors import NotFoundError, RefusedError
 from monitor.processes import (
     Collectors,
     Unwatched,
+    holder_of,
     living_collectors,
     silent_of,
     silent_watchers,
@@ -56,6 +59,21 @@ def test_rooms_that_are_not_there_are_named_beside_those_that_are(tmp_path: Path
     assert rooms_wanted(where, ["attic"]) == {"attic"}
     with pytest.raises(NotFoundError, match=r"no room 'loft' in farm\.toml; there are: cellar, attic, cold"):
         rooms_wanted(where, ["attic", "loft"])
+
+
+def test_one_process_does_not_begin_beside_watchers(tmp_path: Path) -> None:
+    """`run` names who has rooms, and runs once they are free."""
+    path = tmp_path / "farm.toml"
+    path.write_text(TEXT.format(zone="Europe/Lisbon", more=""), "utf-8")
+    context = Context(farm_path=path)
+    leases = Leases(context.ledger().engine, holder_of("north", "1"))
+    leases.take(["cellar"])
+    with pytest.raises(RefusedError, match="north watches rooms of this farm; stop `traywarden watch` there first"):
+        refuse_beside_watchers(context)
+    leases.release()
+
+    refuse_beside_watchers(context)
+    context.close()
 
 
 def state(at: datetime, **more: object) -> dict[str, object]:
