@@ -21,7 +21,7 @@ from monitor.scales import SCALES_FROM, Scales
 
 log = logging.getLogger(__name__)
 
-_AT_ONCE = 200
+_AT_ONCE = 50
 """So many sensors' weeks are read back together. Ours."""
 _MOST_UNWRITTEN = 500
 _AHEAD = timedelta(minutes=5)

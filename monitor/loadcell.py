@@ -6,12 +6,15 @@ taken in pieces and a series taken whole give the same.
 
 from __future__ import annotations
 
-from bisect import insort
+from bisect import bisect_right, insort
 from collections import deque
+from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 from math import isfinite
+from operator import itemgetter
 from statistics import median
 
 LATE_MS = 15 * 60_000
@@ -178,7 +181,10 @@ class LoadCell:
         return trouble is not None
 
     def _level(self) -> float:
-        return median(value for _, value in self._window)
+        """Return the median of the last weights; statistics.median is this, and slower for so few."""
+        values = sorted([value for _, value in self._window])
+        middle = len(values) // 2
+        return values[middle] if len(values) % 2 else (values[middle - 1] + values[middle]) / 2
 
     def _is_nothing(self, grams: float) -> bool:
         """Tell whether a weight is that of an empty cell, beside the level before."""
@@ -364,20 +370,35 @@ class OrderedCell:
             self.is_stale = True
             return
         self._view = None
+        if at_ms > self._newest_ms:
+            self._tail.append((at_ms, grams))
+            self._newest_ms = at_ms
+        else:
+            self._add_late(at_ms, grams)
+        while self._tail and self._tail[0][0] <= self._newest_ms - LATE_MS:
+            self._behind.take(*self._tail.pop(0))
+
+    def _add_late(self, at_ms: int, grams: float) -> None:
+        """Put a reading in its place among the last ones; of two of one instant the later counts."""
         same = [index for index, (known_ms, _) in enumerate(self._tail) if known_ms == at_ms]
         if same:
             self._tail[same[0]] = (at_ms, grams)
         else:
             insort(self._tail, (at_ms, grams))
-        self._newest_ms = max(self._newest_ms, at_ms)
-        while self._tail and self._tail[0][0] <= self._newest_ms - LATE_MS:
-            self._behind.take(*self._tail.pop(0))
+
+    def add_all(self, readings: Sequence[tuple[int, float]]) -> None:
+        """Take many readings, as by ``add`` one by one; the first of all, in order of time, go quickly."""
+        is_fresh = self._newest_ms < 0 and all(one[0] < other[0] for one, other in pairwise(readings))
+        sure = bisect_right(readings, readings[-1][0] - LATE_MS, key=itemgetter(0)) if is_fresh and readings else 0
+        for at_ms, grams in readings[:sure]:
+            self._behind.take(at_ms, grams)
+        for at_ms, grams in readings[sure:]:
+            self.add(at_ms, grams)
 
     def rebuild(self, readings: list[tuple[int, float]]) -> None:
         """Start again from all readings of the store, in order."""
         fresh = OrderedCell(carries_g=self._carries_g)
-        for at_ms, grams in readings:
-            fresh.add(at_ms, grams)
+        fresh.add_all(readings)
         self._behind, self._tail, self._newest_ms = fresh._behind, fresh._tail, fresh._newest_ms
         self._view, self.is_stale = None, False
 

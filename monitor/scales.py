@@ -140,7 +140,7 @@ class Scales:
     def take(self, block: Block) -> None:
         """Take in a committed block."""
         with self._lock:
-            left = self._take_air(block) if len(block) > _LARGE else slice(None)
+            left = self._take_large(block) if len(block) > _LARGE else slice(None)
             rows = zip(
                 block.sensor_index[left].tolist(),
                 block.measured_at_ms[left].tolist(),
@@ -157,16 +157,22 @@ class Scales:
                 elif name in self._of_air:
                     self._air.setdefault(name, _HalfHours()).add(at_ms // BIN_MS, value)
 
-    def _take_air(self, block: Block) -> NDArray[np.bool_]:
-        """Take in the air of a large block at once, and tell which rows are left."""
+    def _take_large(self, block: Block) -> NDArray[np.bool_]:
+        """Take in a large block a sensor at a time, and tell which rows are left."""
         left = np.ones(len(block), dtype=bool)
         usable = np.isin(block.flag, [int(flag) for flag in USABLE])
         for index, name in enumerate(block.sensors):
-            if name not in self._of_air:
+            if name not in self._of_air and name not in self._weigh:
                 continue
             rows = block.sensor_index == index
             left &= ~rows
             chosen = rows & usable
+            if name in self._weigh:
+                at_ms = block.measured_at_ms[chosen].tolist()
+                shown = zip(at_ms, block.value[chosen].tolist(), strict=True)
+                if at_ms:
+                    self._cell_of(name).add_all([(at, self._grams(name, at, value)) for at, value in shown])
+                continue
             places, which = np.unique(block.measured_at_ms[chosen] // BIN_MS, return_inverse=True)
             sums, counts = np.bincount(which, block.value[chosen]), np.bincount(which)
             held = self._air.setdefault(name, _HalfHours())

@@ -31,6 +31,8 @@ _SENSORS_AT_ONCE = 50
 """In one question, whose text is part of an address."""
 _CHUNK = 1 << 16
 _ROWS_AT_ONCE = 100_000
+_ANSWERED_IN_SECONDS, _MOST_WINDOWS = 500_000, 1_000
+"""So many readings are asked for in one question, about; and so many questions follow each other at most. Ours."""
 _LONGEST_REST = timedelta(hours=1)
 """However long a server asks to be left alone."""
 _NOT_EVALUATED = int(Flag.NOT_EVALUATED)
@@ -88,6 +90,16 @@ def _found(flag: int, doubt: int) -> str:
     if flag != _NOT_EVALUATED:
         return f",flag={flag}i,doubt={doubt}i"
     return f",doubt={doubt}i" if doubt else ""
+
+
+def _windows(sensors: int, start_ms: int, end_ms: int) -> Iterator[tuple[int, int]]:
+    """Yield spans that together are one, each of which a server answers in seconds where sensors speak once a minute.
+
+    None is shorter than an hour, and however long a span without readings is, there are not many.
+    """
+    step_ms = max(_ANSWERED_IN_SECONDS // max(sensors, 1), 60, (end_ms - start_ms) // 60_000 // _MOST_WINDOWS) * 60_000
+    for begin_ms in range(start_ms, end_ms, step_ms):
+        yield begin_ms, min(begin_ms + step_ms, end_ms)
 
 
 def _question(measurement: str, condition: str, tail: str) -> str:
@@ -273,10 +285,12 @@ class InfluxReadingStore(RolledOnRead):
     def read(self, sensors: Sequence[str], start: datetime, end: datetime) -> Block:
         """Return readings of a span; see ReadingStore.read."""
         names = tuple(sensors)
-        condition = f" AND time >= {to_ms(start)}ms AND time < {to_ms(end)}ms"
         blocks = [
             block
-            for question in self._questions(names, condition, "ORDER BY time ASC")
+            for begin_ms, end_ms in _windows(len(names), to_ms(start), to_ms(end))
+            for question in self._questions(
+                names, f" AND time >= {begin_ms}ms AND time < {end_ms}ms", "ORDER BY time ASC"
+            )
             for block in self._blocks(question, names)
         ]
         return laid_over(Block.from_rows(names, ()), Block.concat(blocks), names)

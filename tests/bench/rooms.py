@@ -19,11 +19,16 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from statistics import median
 
+import numpy as np
 from sqlalchemy import select
 from sqlalchemy.exc import OperationalError
 
 from monitor.farmfile import load_farm
-from monitor.readings import from_ms
+from monitor.following import Follower
+from monitor.live import LiveBuffer
+from monitor.readings import Block, from_ms, to_ms
+from monitor.scales import Scales
+from monitor.stores.arrivals import SqlArrivals
 from monitor.stores.engine import open_engine, postgres_url
 from monitor.stores.influx import InfluxReadingStore
 from monitor.stores.ledger import SqlLedger
@@ -65,6 +70,14 @@ def cpu_s(*pids: int) -> float:
         fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
         total += (int(fields[11]) + int(fields[12])) / _TICK_S
     return total
+
+
+def resident_mb(pid: int) -> float:
+    """Return how much memory a process has. [MB]."""
+    for line in Path(f"/proc/{pid}/status").read_text(encoding="ascii").splitlines():
+        if line.startswith("VmRSS:"):
+            return int(line.split()[1]) / 1000
+    return 0.0
 
 
 def with_children(pid: int) -> list[int]:
@@ -162,6 +175,45 @@ def print_backlog(took: Mapping[int, Sequence[Took]]) -> None:
         )
 
 
+# -- what a watcher reads back ------------------------------------------------------------------------------
+
+
+def read_back(*, trays: int, days: int) -> Took:
+    """Time what a watcher that takes a room over reads back of its trays: as many days as anything looks back."""
+    minutes = days * 24 * 60
+    with shared_farm() as shared:
+        farm = world(rooms=1, trays_per_room=trays, speed=1, begin=datetime.now(UTC) - timedelta(minutes=minutes))
+        path = shared.write("one", farm.tables())
+        with opened(path) as (store, ledger):
+            names = [f"r00-0-{tray}" for tray in range(trays)]
+            at_ms = to_ms(farm.begin) + 60_000 * np.arange(minutes)
+            for place, name in enumerate(names):
+                noise = np.random.default_rng(place).normal(0, 0.5, minutes)
+                store.append(
+                    Block(
+                        sensors=(name,),
+                        sensor_index=np.zeros(minutes, dtype=np.int32),
+                        measured_at_ms=at_ms,
+                        value=np.round(1500 - 0.1 * (np.arange(minutes) % 1440) + noise, 1),
+                        flag=np.ones(minutes, dtype=np.int8),
+                        doubt=np.zeros(minutes, dtype=np.int16),
+                    )
+                )
+            loaded = load_farm(path)
+            live, scales = LiveBuffer(), Scales(loaded.sensors)
+            follower = Follower(
+                loaded, store, SqlArrivals(ledger.engine), live=live, scales=scales, take=live.take, judges=True
+            )
+            began, used = time.monotonic(), time.process_time()
+            now = farm.at(minutes)
+            follower.gain("r00", now, judged_until=now)
+            return Took(
+                readings=minutes * trays,
+                seconds=time.monotonic() - began,
+                cpu_s={"watcher": time.process_time() - used},
+            )
+
+
 # -- what killed processes cost -----------------------------------------------------------------------------
 
 
@@ -177,6 +229,8 @@ class Outcome:
         stages_twice: How many stages of tasks two messages to one person tell.
         taken_over_s: From the kill of a watcher until another held its rooms. [s]
         caught_up_s: From the last publishing until all was stored. [s]
+        watcher_cpu_s_per_minute: What the watcher that was never killed cost by a minute of the farm's time. [s]
+        watcher_mb: Its memory at the end. [MB]
     """
 
     readings: int
@@ -186,6 +240,8 @@ class Outcome:
     stages_twice: int
     taken_over_s: float
     caught_up_s: float
+    watcher_cpu_s_per_minute: float
+    watcher_mb: float
 
 
 def faults(minutes: int, trays: int, speed: float, *, tell: bool = True) -> Outcome:
@@ -249,6 +305,10 @@ def faults(minutes: int, trays: int, speed: float, *, tell: bool = True) -> Outc
             caught_up_s = time.monotonic() - ended
             wait_for(lambda: bool(taken_over), "the rooms were taken over", seconds=90)
             wrong = missing(expected, stored(store))
+            watcher = shared.running["w1"].pid
+            ran_minutes = (farm.now() - farm.begin) / timedelta(minutes=1)
+            cost = cpu_s(watcher) / ran_minutes
+            weight_mb = resident_mb(watcher)
             stages_twice = _stages_twice(ledger)
             nodes.end()
             told.end()
@@ -260,6 +320,8 @@ def faults(minutes: int, trays: int, speed: float, *, tell: bool = True) -> Outc
             stages_twice=stages_twice,
             taken_over_s=taken_over[0],
             caught_up_s=caught_up_s,
+            watcher_cpu_s_per_minute=cost,
+            watcher_mb=weight_mb,
         )
 
 
@@ -317,6 +379,8 @@ def main() -> None:
             listed.append(backlog(count, 100, trays))
             say(f"   {count} collector(s): {listed[-1].rate:,.0f} readings/s")
     print_backlog(took)
+    back = read_back(trays=50, days=24)
+    say(f"\nreading {back.readings:,} readings of 50 trays and 24 days back: {back.seconds:.1f} s")
     say(f"\n{minutes} minutes of it, {speed:g} times as fast as they pass:")
     outcome = faults(minutes, trays, speed)
     say("\n| | |\n|---|---|")
@@ -326,6 +390,8 @@ def main() -> None:
     say(f"| stages of tasks told twice | {outcome.stages_twice} |")
     say(f"| a killed watcher's rooms were held by the other after, s | {outcome.taken_over_s:.0f} |")
     say(f"| all was stored after the last reading within, s | {outcome.caught_up_s:.1f} |")
+    say(f"| a watcher's processor time by a minute of the farm's, s | {outcome.watcher_cpu_s_per_minute:.2f} |")
+    say(f"| its memory at the end, MB | {outcome.watcher_mb:.0f} |")
     one, two = (median(each.rate for each in took[count]) for count in (1, 2))
     figures = {
         "trays": ROOMS * trays,
@@ -338,6 +404,9 @@ def main() -> None:
         "nudges_twice": outcome.told_twice + outcome.stages_twice,
         "taken_over_s": round(outcome.taken_over_s, 1),
         "caught_up_s": round(outcome.caught_up_s, 1),
+        "watcher_cpu_s_per_minute": round(outcome.watcher_cpu_s_per_minute, 2),
+        "watcher_mb": round(outcome.watcher_mb),
+        "read_back_us_per_reading": round(back.seconds / back.readings * 1e6, 2),
     }
     say(json.dumps(figures))
 

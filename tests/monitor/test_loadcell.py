@@ -141,3 +141,25 @@ def test_memory_stays_bounded() -> None:
             sizes.append(_size(cell))
 
     assert sizes[1] <= sizes[0] + 50
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 400), st.floats(-100, 2_000)), max_size=80),
+    st.lists(st.tuples(st.integers(0, 400), st.floats(-100, 2_000)), max_size=20),
+    st.booleans(),
+)
+def test_many_at_once_are_as_one_by_one(
+    many: list[tuple[int, float]], more: list[tuple[int, float]], in_order: bool
+) -> None:
+    """A life read back from the store leaves the same state, and takes the next readings the same way."""
+    first = [(minute * 60_000, grams) for minute, grams in (sorted(many) if in_order else many)]
+    then = [(minute * 60_000, grams) for minute, grams in more]
+    at_once, one_by_one = OrderedCell(carries_g=1_900.0), OrderedCell(carries_g=1_900.0)
+
+    at_once.add_all(first)
+    at_once.add_all(then)
+    for reading in (*first, *then):
+        one_by_one.add(*reading)
+
+    assert at_once.is_stale == one_by_one.is_stale
+    assert vars(at_once.now()) == vars(one_by_one.now())
