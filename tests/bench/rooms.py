@@ -23,15 +23,17 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.exc import OperationalError
 
+from alerts.outbox_sql import SqlOutbox
 from monitor.farmfile import load_farm
 from monitor.following import Follower
 from monitor.live import LiveBuffer
 from monitor.readings import Block, from_ms, to_ms
 from monitor.scales import Scales
+from monitor.service import STATUS_STATE
 from monitor.stores.arrivals import SqlArrivals
 from monitor.stores.engine import open_engine, postgres_url
 from monitor.stores.influx import InfluxReadingStore
-from monitor.stores.ledger import SqlLedger
+from monitor.stores.ledger import SqlLedger, open_ledger
 from monitor.stores.opening import open_influx
 from monitor.stores.schema import ARRIVAL, LEASE, OUTBOX
 from monitor.stores.states import COLLECTOR_STATE, ServiceStates
@@ -175,6 +177,53 @@ def print_backlog(took: Mapping[int, Sequence[Took]]) -> None:
         )
 
 
+# -- one process ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alone:
+    """What `traywarden run` costs that does all of it.
+
+    Attributes:
+        trays: How many trays, each on a scale that speaks once a minute.
+        cpu_s_per_minute: Processor time by a minute of the farm's time. [s]
+        mb: Memory at the end. [MB]
+    """
+
+    trays: int
+    cpu_s_per_minute: float
+    mb: float
+
+
+def alone(trays: int, *, minutes: int, speed: float) -> Alone:
+    """Run one process on a farm of so many trays, readings and ledger in files, for some minutes of its time."""
+    with shared_farm() as shared:
+        farm = world(rooms=max(1, trays // 1_000), trays_per_room=min(trays, 1_000), speed=speed, begin=_tomorrow())
+        path = shared.write("one", farm.tables() + "\n[pages]\nserve = false\n", rounds=_ROUNDS, shares=False)
+        with closing(open_ledger(path.parent / "data", None)) as ledger:
+            farm.sow(ledger, soaks=minutes)
+            outbox = SqlOutbox(ledger.engine)
+            shared.start("one", path, "run", "--log", "warning", runs=farm.clock_words(path))
+            wait_for(lambda: bool(outbox.state(STATUS_STATE)), "it has given a sign of life")
+            nodes = Nodes(farm, shared.broker.port)
+            first = nodes.minutes = farm.minute() + 1
+            process = shared.running["one"].pid
+            used, at = cpu_s(process), farm.now()
+            nodes.publish(first + minutes)
+            nodes.rest()
+            messages = minutes * len(farm.messages(0))
+            wait_for(lambda: outbox.state(STATUS_STATE)["messages"] >= messages, "all is taken in", seconds=120)
+            passed = (farm.now() - at) / timedelta(minutes=1)
+            cost = Alone(trays=trays, cpu_s_per_minute=(cpu_s(process) - used) / passed, mb=resident_mb(process))
+            nodes.end()
+    return cost
+
+
+def _tomorrow() -> datetime:
+    """Return an instant ahead: what is to be done then is not done by the machine's clock meanwhile."""
+    return datetime.now(UTC).replace(hour=7, minute=5, second=0, microsecond=0) + timedelta(days=1)
+
+
 # -- what a watcher reads back ------------------------------------------------------------------------------
 
 
@@ -247,8 +296,14 @@ class Outcome:
 def faults(minutes: int, trays: int, speed: float, *, tell: bool = True) -> Outcome:
     """Have two collectors and two watchers work, kill one of each in turn, and stop or kill each server once."""
     with shared_farm() as shared:
-        begin = datetime.now(UTC).replace(hour=7, minute=5, second=0, microsecond=0) + timedelta(days=1)
-        farm = world(rooms=ROOMS, trays_per_room=trays, speed=speed, begin=begin, cold_room=3, cold_from=minutes // 2)
+        farm = world(
+            rooms=ROOMS,
+            trays_per_room=trays,
+            speed=speed,
+            begin=_tomorrow(),
+            cold_room=3,
+            cold_from=minutes // 2,
+        )
         names = ("c0", "c1", "w0", "w1")
         files = {name: shared.write(name, farm.tables(), rounds=_ROUNDS) for name in names}
         half = [word for room in farm.room_names[: ROOMS // 2] for word in ("--room", room)]
@@ -269,7 +324,7 @@ def faults(minutes: int, trays: int, speed: float, *, tell: bool = True) -> Outc
             wait_for(lambda: connected(ledger, "c0", "c1"), "the collectors listen")
             told = Told(shared.broker.port)
             nodes = Nodes(farm, shared.broker.port)
-            nodes.minutes = first = int((farm.now() - farm.begin) / timedelta(minutes=1)) + 1
+            nodes.minutes = first = farm.minute() + 1
             farm_minutes = first + minutes
             taken_over: list[float] = []
 
@@ -379,6 +434,10 @@ def main() -> None:
             listed.append(backlog(count, 100, trays))
             say(f"   {count} collector(s): {listed[-1].rate:,.0f} readings/s")
     print_backlog(took)
+    say("\n| trays, in one process | processor time by a minute, s | memory, MB |\n|---|---|---|")
+    ones = [alone(count, minutes=30, speed=speed) for count in (300, 3_000, 10_000)]
+    for each in ones:
+        say(f"| {each.trays:,} | {each.cpu_s_per_minute:.2f} | {each.mb:.0f} |")
     back = read_back(trays=50, days=24)
     say(f"\nreading {back.readings:,} readings of 50 trays and 24 days back: {back.seconds:.1f} s")
     say(f"\n{minutes} minutes of it, {speed:g} times as fast as they pass:")
@@ -404,6 +463,8 @@ def main() -> None:
         "nudges_twice": outcome.told_twice + outcome.stages_twice,
         "taken_over_s": round(outcome.taken_over_s, 1),
         "caught_up_s": round(outcome.caught_up_s, 1),
+        "run_cpu_s_per_minute": {each.trays: round(each.cpu_s_per_minute, 2) for each in ones},
+        "run_mb": {each.trays: round(each.mb) for each in ones},
         "watcher_cpu_s_per_minute": round(outcome.watcher_cpu_s_per_minute, 2),
         "watcher_mb": round(outcome.watcher_mb),
         "read_back_us_per_reading": round(back.seconds / back.readings * 1e6, 2),

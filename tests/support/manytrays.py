@@ -64,6 +64,10 @@ class World:
         """Return its present instant."""
         return fast_clock(self.begin, self.started_s, self.speed)()
 
+    def minute(self) -> int:
+        """Return the minute that it is in."""
+        return int((self.now() - self.begin) / timedelta(minutes=1))
+
     def at(self, minute: int) -> datetime:
         """Return the instant of a minute."""
         return self.begin + timedelta(minutes=minute)

@@ -32,14 +32,7 @@ port = {port}
 [storage]
 folder = "{folder}"
 
-[storage.influx]
-url = "{url}"
-database = "saltcellar"
-token_env = "SALTCELLAR_TOKEN"
-
-[storage.postgresql]
-address = "{address}"
-
+{shares}
 [[person]]
 id = "ines"
 channels = ["counted"]
@@ -48,6 +41,15 @@ channels = ["counted"]
 id = "counted"
 kind = "mqtt"
 topic = "told"
+"""
+SHARES = """
+[storage.influx]
+url = "{url}"
+database = "saltcellar"
+token_env = "SALTCELLAR_TOKEN"
+
+[storage.postgresql]
+address = "{address}"
 """
 ROOM = """
 [[room]]
@@ -85,8 +87,10 @@ class SharedFarm:
     running: dict[str, subprocess.Popen[str]] = field(default_factory=dict)
     _reading: dict[str, threading.Thread] = field(default_factory=dict)
 
-    def write(self, machine: str, tables: str, *, rounds: Sequence[str] = ("07:30", "17:00")) -> Path:
-        """Write the farm's file as one machine has it, with a storage folder of its own."""
+    def write(
+        self, machine: str, tables: str, *, rounds: Sequence[str] = ("07:30", "17:00"), shares: bool = True
+    ) -> Path:
+        """Write the farm's file as one machine has it, with a storage folder of its own; shares: the databases too."""
         own = self.folder / machine
         own.mkdir(exist_ok=True)
         path = own / "farm.toml"
@@ -94,8 +98,7 @@ class SharedFarm:
             rounds=", ".join(f'"{each}"' for each in rounds),
             port=self.broker.port,
             folder=own / "data",
-            url=self.influx.url,
-            address=self.address,
+            shares=SHARES.format(url=self.influx.url, address=self.address) if shares else "",
         )
         path.write_text(head + tables, encoding="utf-8")
         return path
