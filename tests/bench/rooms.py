@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from statistics import median
+from typing import Any
 
 import numpy as np
 from sqlalchemy import select
@@ -25,7 +26,9 @@ from sqlalchemy.exc import OperationalError
 
 from alerts.outbox_sql import SqlOutbox
 from monitor.farmfile import load_farm
+from monitor.fold import fold_as_of
 from monitor.following import Follower
+from monitor.ledger import Entry, EntryKind
 from monitor.live import LiveBuffer
 from monitor.readings import Block, from_ms, to_ms
 from monitor.scales import Scales
@@ -222,6 +225,41 @@ def alone(trays: int, *, minutes: int, speed: float) -> Alone:
 def _tomorrow() -> datetime:
     """Return an instant ahead: what is to be done then is not done by the machine's clock meanwhile."""
     return datetime.now(UTC).replace(hour=7, minute=5, second=0, microsecond=0) + timedelta(days=1)
+
+
+# -- the ledger -------------------------------------------------------------------------------------------------
+
+_A_LIFE: tuple[tuple[EntryKind, int, dict[str, Any]], ...] = (
+    (EntryKind.SOWN, 0, {"crop": "radish", "tray_kind": "1020"}),
+    (EntryKind.STACKED, 0, {"weight_kg": 5, "order": None, "covered_only": False}),
+    (EntryKind.UNCOVERED, 3, {"to": None}),
+    (EntryKind.LIGHTS_ON, 4, {"to": None}),
+    (EntryKind.WATERED, 5, {"ml_per_tray": 200}),
+    (EntryKind.HARVESTED, 9, {"grams": 2_000}),
+)
+
+
+def folding_us(batches: int) -> float:
+    """Return the processor time by an entry of folding a ledger of many batches: each entry asks for it anew. [us]."""
+    begin = datetime(2026, 1, 1, 7, tzinfo=UTC)
+    entries = [
+        Entry(
+            kind=kind,
+            at=begin + timedelta(minutes=20 * batch, days=day),
+            by="ines",
+            batch=str(batch + 1),
+            trays=20 if kind is EntryKind.SOWN else None,
+            spot="r00/1/1" if kind is EntryKind.SOWN else None,
+            data=data,
+            id=1 + batch * len(_A_LIFE) + place,
+            recorded_at=begin,
+        )
+        for batch in range(batches)
+        for place, (kind, day, data) in enumerate(_A_LIFE)
+    ]
+    used = time.process_time()
+    fold_as_of(entries, begin + timedelta(days=1_000))
+    return (time.process_time() - used) / len(entries) * 1e6
 
 
 # -- what a watcher reads back ------------------------------------------------------------------------------
@@ -438,6 +476,8 @@ def main() -> None:
     ones = [alone(count, minutes=30, speed=speed) for count in (300, 3_000, 10_000)]
     for each in ones:
         say(f"| {each.trays:,} | {each.cpu_s_per_minute:.2f} | {each.mb:.0f} |")
+    fold_us = folding_us(20_000)
+    say(f"\nfolding a ledger of 20,000 batches: {fold_us:.1f} us an entry")
     back = read_back(trays=50, days=24)
     say(f"\nreading {back.readings:,} readings of 50 trays and 24 days back: {back.seconds:.1f} s")
     say(f"\n{minutes} minutes of it, {speed:g} times as fast as they pass:")
@@ -464,6 +504,7 @@ def main() -> None:
         "taken_over_s": round(outcome.taken_over_s, 1),
         "caught_up_s": round(outcome.caught_up_s, 1),
         "run_cpu_s_per_minute": {each.trays: round(each.cpu_s_per_minute, 2) for each in ones},
+        "fold_us_per_entry": round(fold_us, 1),
         "run_mb": {each.trays: round(each.mb) for each in ones},
         "watcher_cpu_s_per_minute": round(outcome.watcher_cpu_s_per_minute, 2),
         "watcher_mb": round(outcome.watcher_mb),

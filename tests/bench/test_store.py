@@ -71,8 +71,9 @@ def test_plain_rows_hold_the_same(tmp_path: Path) -> None:
 
 def test_blocks_come_as_they_do_in_life() -> None:
     """Minute by minute through all series, each naming only the sensors that it has readings of."""
-    blocks = live_blocks(record(Clocks.EXACT), 10)
+    first, blocks = live_blocks(record(Clocks.EXACT), 10)
 
+    assert len(set(first.sensor_index.tolist())) == len(first) == SERIES
     assert [block.sensors for block in blocks[:2]] == [
         tuple(f"s{n:03d}" for n in range(begin, begin + 10)) for begin in (0, 10)
     ]

@@ -9,6 +9,7 @@ import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from http.client import HTTPException
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import ClassVar
@@ -97,7 +98,7 @@ class _Proxy(BaseHTTPRequestHandler):
             self._answer(answer.status, answer.headers.get("Content-Type"), said)
         except urllib.error.HTTPError as exc:
             self._answer(exc.code, exc.headers.get("Content-Type"), exc.read())
-        except OSError:  # the server is down: hang up as it would
+        except (OSError, HTTPException):  # the server is down, or died in the middle of its answer: hang up as it would
             self.close_connection = True
 
     def _answer(self, status: int, kind: str | None, body: bytes, headers: dict[str, str] | None = None) -> None:
