@@ -13,7 +13,7 @@ from monitor.errors import NotFoundError
 
 
 @click.command(epilog="Example: traywarden collect --name north")
-@click.option("--name", help="Its own name, always the same [default: the machine's].")
+@click.option("--name", metavar="NAME", help="Its own name, always the same [default: the machine's].")
 @click.option("--line", "lines", multiple=True, metavar="LINE", help="Read this Modbus line too; may come again.")
 @click.option("--folder", "folders", multiple=True, metavar="FOLDER", help="Read this watched folder too; likewise.")
 @click.option("--retire", is_flag=True, help="Take in what waits for this collector, then take it out for good.")

@@ -67,6 +67,11 @@ class Collecting:
             StoreError: A store cannot be opened.
         """
         influx, postgres = shared_stores(farm, "collect")
+        if farm.broker.embedded:
+            raise RefusedError(
+                "collectors share a broker of your own, and farm.toml has none: set embedded = false and host under "
+                '[broker] (README, "Sensors and the broker"); the embedded one lives in `traywarden run`'
+            )
         self.farm, self.name, self.clock, self.leaves = farm, name, clock, leaves
         self.started_at = clock()
         self._only = only

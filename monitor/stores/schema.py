@@ -49,6 +49,7 @@ OUTBOX = Table(
     Column("given_up_at", BigInteger),
     Column("claimed_until", BigInteger),
     Index("outbox_waiting", "sent_at", "given_up_at", "next_try_at"),
+    Index("outbox_by_making", "made_at"),
 )
 
 ALARM = Table(

@@ -24,6 +24,20 @@ def test_a_farm_that_shares_nothing_is_told_what_is_missing(tmp_path: Path) -> N
     assert "`traywarden run` does all of it" in said.refused
 
 
+def test_the_embedded_broker_cannot_be_shared(tmp_path: Path) -> None:
+    """It lives in one process; nothing is made on the disk before that is said."""
+    path = tmp_path / "farm.toml"
+    more = '[storage.influx]\nurl = "http://127.0.0.1:1"\ndatabase = "saltcellar"\ntoken_env = "T"\n'
+    more += '[storage.postgresql]\naddress = "postgresql://ines@127.0.0.1:1/saltcellar"\n'
+    path.write_text(TEXT.format(zone="Europe/Lisbon", more=more), "utf-8")
+
+    said = call(path, "collect", "--name", "one")
+
+    assert said.refused is not None
+    assert "set embedded = false and host under [broker]" in said.refused
+    assert not (tmp_path / "data").exists()
+
+
 def test_a_line_that_is_not_there_is_named(tmp_path: Path) -> None:
     """The lines that there are follow."""
     path = tmp_path / "farm.toml"

@@ -32,3 +32,4 @@ def upgrade() -> None:
     )
     op.create_index("arrival_by_room", "arrival", ["room", "id"])
     op.add_column("outbox", sa.Column("claimed_until", sa.BigInteger))
+    op.create_index("outbox_by_making", "outbox", ["made_at"])
