@@ -6,21 +6,23 @@ Source: [OPENMETRICS] 1.0: counters end in ``_total``, units stand in the name, 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 from alerts.alarms import Alarm, AlarmState
 from alerts.findings import Priority
 from alerts.outbox import OutboxRow
 from alerts.tasks import Task, is_due
-from dashboards.facts.status import is_running
+from dashboards.facts.status import ALONE, is_running
 from monitor.batches import Batch, Fate
 from monitor.farm import Sensor
+from monitor.processes import Collector, Processes, Watcher
 from monitor.readings import Reading
 
 CONTENT_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+_Process = TypeVar("_Process", Collector, Watcher)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +68,7 @@ def families(
     tasks: Iterable[Task],
     batches: Iterable[Batch],
     entries: int,
-    watched: bool = False,
+    processes: Processes = ALONE,
 ) -> tuple[Family, ...]:
     """Return all families at a moment.
 
@@ -80,12 +82,13 @@ def families(
         tasks: Open tasks.
         batches: All batches.
         entries: Number of the ledger's newest entry.
-        watched: One of several watchers gave a sign of life lately.
+        processes: The collectors and watchers that share the farm, if any do.
     """
     known = dict(status or {})
     return (
-        _one("up", "The monitor gave a sign of life lately.", float(is_running(status, now) or watched)),
+        _one("up", "The monitor gave a sign of life lately.", float(is_running(status, now) or processes.any_lives)),
         *_of_service(known, now),
+        *_of_processes(processes, is_whole=is_running(status, now), now=now),
         _ages(sensors, latest, now),
         _alarms(alarms),
         *_outbox(outbox, now),
@@ -127,6 +130,43 @@ def _of_service(known: Mapping[str, Any], now: datetime) -> list[Family]:
         says = "Free on the disk of ledger and readings."
         found.append(_one("disk_free_bytes", says, float(free), unit="bytes"))
     return found
+
+
+def _of_processes(processes: Processes, *, is_whole: bool, now: datetime) -> list[Family]:
+    """Return how the collectors and watchers are, by name; nothing where one process does it all, and ever did."""
+    if not processes.are_several:
+        return []
+    collectors, watchers = processes.collectors, processes.watchers
+    free = 0 if is_whole else len(processes.unwatched)
+    return [
+        _each("collector_up", "It gave a sign of life lately.", collectors, lambda each: float(each.is_alive)),
+        _each(
+            "collector_beat_age_seconds", "Since its last sign of life.", collectors,
+            lambda each: max((now - each.beat_at) / timedelta(seconds=1), 0.0), unit="seconds",
+        ),
+        _each(
+            "collector_readings", "Readings taken in since its start.", collectors, lambda each: each.readings,
+            kind="counter",
+        ),
+        _each("collector_waiting", "Readings that wait for the InfluxDB.", collectors, lambda each: each.waiting),
+        _each("collector_refused", "Rows that the InfluxDB refused.", collectors, lambda each: each.refused),
+        _each("watcher_up", "It gave a sign of life lately.", watchers, lambda each: float(each.is_alive)),
+        _one("rooms_unwatched", "Rooms that nobody watches now.", float(free)),
+    ]  # fmt: skip
+
+
+def _each(
+    name: str,
+    says: str,
+    processes: Sequence[_Process],
+    value: Callable[[_Process], float],
+    *,
+    unit: str = "",
+    kind: str = "gauge",
+) -> Family:
+    """Return a family of one value a process, told apart by its name."""
+    samples = tuple(Sample(labels=(("name", each.name),), value=value(each)) for each in processes)
+    return Family(name=f"traywarden_{name}", kind=kind, unit=unit, says=says, samples=samples)
 
 
 def _ages(sensors: Iterable[Sensor], latest: Mapping[str, Reading], now: datetime) -> Family:

@@ -719,6 +719,32 @@ class Records(TypedDict):
     files: list[str]
 
 
+class FeedAt(TypedDict):
+    """A Modbus line or watched folder that a collector reads, and what is wrong with it."""
+
+    name: str
+    trouble: str | None
+
+
+class CollectorAt(TypedDict):
+    """One of several processes that take in readings; counts are since its start, as it wrote them last."""
+
+    name: str
+    host: str
+    running: bool
+    stopped: bool
+    started_at: Instant
+    last_sign_at: Instant
+    listens: bool
+    broker_connected: bool
+    readings: int
+    quarantined: int
+    waiting: int
+    refused: int
+    trouble: str | None
+    feeds: list[FeedAt]
+
+
 class WatcherAt(TypedDict):
     """One of several processes that watch a farm's rooms."""
 
@@ -747,6 +773,7 @@ class Status(TypedDict):
     running: bool
     unread: int
     service: Anything | None
+    collectors: list[CollectorAt]
     watchers: list[WatcherAt]
     unwatched: list[UnwatchedRoom]
     alarms: list[ActiveAlarm]

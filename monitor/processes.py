@@ -34,11 +34,48 @@ class Watcher:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Collector:
+    """One process that takes a share of the messages.
+
+    Attributes:
+        name: Its name.
+        host: The machine that it runs on.
+        started_at: Since when it runs, or ran last.
+        beat_at: Its last sign of life.
+        is_alive: It gave one lately, and did not say that it ends.
+        has_stopped: It said that it ends.
+        listens: It listens to the broker.
+        is_connected: The broker answered it.
+        readings: What it took in since its start.
+        quarantined: Messages that it could not read since its start.
+        waiting: Readings on its machine that wait for the InfluxDB.
+        refused: Rows that the InfluxDB refused for good.
+        trouble: What keeps it from taking readings in; None: nothing.
+        feeds: What it reads besides the broker, each with its own trouble.
+    """
+
+    name: str
+    host: str
+    started_at: datetime
+    beat_at: datetime
+    is_alive: bool
+    has_stopped: bool
+    listens: bool
+    is_connected: bool
+    readings: int
+    quarantined: int
+    waiting: int
+    refused: int
+    trouble: str | None
+    feeds: tuple[tuple[str, str | None], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Collectors:
     """The collectors that give signs of life, taken together.
 
     Attributes:
-        is_connected: The broker answers one of them at least.
+        is_connected: The broker answers one of them at least, or none is to be heard.
         trouble: What keeps any of them from taking readings in; None: nothing.
     """
 
@@ -61,20 +98,69 @@ class Unwatched:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Processes:
-    """The watchers of a farm, and what they leave unwatched; a farm that one process watches has neither.
+    """The collectors and watchers of a farm, and what these leave unwatched; where `run` does all there are none.
 
     Attributes:
+        collectors: By name.
         watchers: By name.
         unwatched: Rooms that nobody has at this moment.
     """
 
+    collectors: tuple[Collector, ...] = ()
     watchers: tuple[Watcher, ...] = ()
     unwatched: tuple[Unwatched, ...] = ()
+
+    @property
+    def are_several(self) -> bool:
+        """Tell whether collectors or watchers share the work, or did."""
+        return bool(self.collectors or self.watchers)
+
+    def were_before(self, instant: datetime) -> bool:
+        """Tell whether none of them gave a sign of life since an instant."""
+        beats = [*(each.beat_at for each in self.collectors), *(each.beat_at for each in self.watchers)]
+        return all(beat_at < instant for beat_at in beats)
 
     @property
     def any_lives(self) -> bool:
         """Tell whether a watcher gave a sign of life lately."""
         return any(each.is_alive for each in self.watchers)
+
+    @property
+    def any_collects(self) -> bool:
+        """Tell whether a collector gave a sign of life lately."""
+        return any(each.is_alive for each in self.collectors)
+
+
+def collectors_of(states: Mapping[str, Any], now: datetime) -> tuple[Collector, ...]:
+    """Return the collectors that wrote of themselves and were not taken out for good, by name.
+
+    Args:
+        states: What each last wrote of itself, by name.
+        now: The instant.
+    """
+    found = []
+    for name, state in sorted(states.items()):
+        beat_at = datetime.fromisoformat(str(state["beat_at"]))
+        stopped = bool(state.get("stopped"))
+        found.append(
+            Collector(
+                name=name,
+                host=str(state.get("host", "")),
+                started_at=datetime.fromisoformat(str(state.get("started_at", state["beat_at"]))),
+                beat_at=beat_at,
+                is_alive=not stopped and now - beat_at < SILENT_AFTER,
+                has_stopped=stopped,
+                listens=bool(state.get("listens", True)),
+                is_connected=bool(state.get("broker_connected")),
+                readings=int(state.get("readings", 0)),
+                quarantined=int(state.get("quarantined", 0)),
+                waiting=int(state.get("waiting", 0)),
+                refused=int(state.get("refused", 0)),
+                trouble=state.get("trouble"),
+                feeds=tuple((str(each["name"]), each.get("trouble")) for each in state.get("feeds", ())),
+            )
+        )
+    return tuple(found)
 
 
 def watchers_of(
@@ -137,7 +223,7 @@ def living_collectors(states: Mapping[str, Any], now: datetime) -> Collectors | 
         return None
     troubles = [f"collector {name}: {state['trouble']}" for name, state in living.items() if state.get("trouble")]
     return Collectors(
-        is_connected=any(state.get("broker_connected") for state in living.values()),
+        is_connected=any(state.get("broker_connected") or not state.get("listens", True) for state in living.values()),
         trouble="; ".join(troubles) or None,
     )
 

@@ -40,7 +40,7 @@ def status_facts(
         troubled: Messages that did not get through.
         now: The instant.
         running: It gave a sign of life lately, or a watcher did.
-        processes: The watchers that share the farm, if any do.
+        processes: The collectors and watchers that share the farm, if any do.
         unread: How much of what came in is set aside since it could not be read.
     """
     return {
@@ -49,6 +49,25 @@ def status_facts(
         "running": running,
         "unread": unread,
         "service": None if state is None else dict(state),
+        "collectors": [
+            {
+                "name": each.name,
+                "host": each.host,
+                "running": each.is_alive,
+                "stopped": each.has_stopped,
+                "started_at": each.started_at.isoformat(),
+                "last_sign_at": each.beat_at.isoformat(),
+                "listens": each.listens,
+                "broker_connected": each.is_connected,
+                "readings": each.readings,
+                "quarantined": each.quarantined,
+                "waiting": each.waiting,
+                "refused": each.refused,
+                "trouble": each.trouble,
+                "feeds": [{"name": name, "trouble": trouble} for name, trouble in each.feeds],
+            }
+            for each in processes.collectors
+        ],
         "watchers": [
             {
                 "name": each.name,

@@ -266,7 +266,7 @@ def _metrics(house: House) -> str:
             tasks=moment.tasks,
             batches=moment.tick.batches.values(),
             entries=moment.version,
-            watched=house.processes().any_lives,
+            processes=house.processes(),
         )
     )
 

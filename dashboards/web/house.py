@@ -45,7 +45,7 @@ class House:
         port: The TCP port that the pages listen on.
         is_simulated: The farm is the demo's; every page says so.
         gallery: The pictures of the batches' days.
-        processes: Returns the watchers that share the farm, and the rooms that none of them has.
+        processes: Returns the collectors and watchers that share the farm, and the rooms that nobody has.
         unread: Returns how much of what came in (since an instant; None: at all) could not be read and is set aside.
     """
 

@@ -1,11 +1,8 @@
-"""``traywarden check``, ``keys`` and ``unit-file``: is everything as it should be, and what may stand in farm.toml."""
+"""``traywarden check`` and ``keys``: is everything as it should be, and what may stand in farm.toml."""
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
-from importlib.resources import files
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -159,51 +156,3 @@ def keys(context: Context) -> None:
             context.echo(f"\n[{key.table}]" if single else f"\n[[{key.table}]]")
             table = key.table
         context.echo(f"  {key.name:<17} {key.takes}  (without it: {key.default})\n{'':<20}{key.means}")
-
-
-def _word(said: object) -> str:
-    """Return a text as one word of a unit file. Source: [SYSTEMD] "Command lines" and "Specifiers"."""
-    text = str(said).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%").replace("$", "$$")
-    return f'"{text}"' if any(sign in text for sign in " \t'\"\\;") else text
-
-
-def _written_folders(farm: Farm) -> list[Path]:
-    """Return the folders that the service writes to, each once."""
-    folders = [farm.storage.folder, farm.storage.ledger_copies]
-    folders += [channel.path.parent for channel in farm.channels.values() if channel.path is not None]
-    return list(dict.fromkeys(folder.resolve() for folder in folders if folder is not None))
-
-
-def _closed_to_others(path: Path) -> Path | None:
-    """Return the outermost folder on the way to a file that other users may not enter, or None."""
-    return next((each for each in reversed(path.parents) if not each.stat().st_mode & 0o001), None)
-
-
-def unit_text(farm: Farm, farm_path: Path, *, user: str, command: Sequence[str]) -> str:
-    """Return the shipped unit file, filled in for one farm."""
-    text = (files("monitor") / "systemd" / "traywarden.service").read_text(encoding="utf-8")
-    return text.format(
-        farm_name=" ".join(farm.name.split()).replace("%", "%%"),
-        user=user,
-        folder=str(farm_path.parent).replace("%", "%%"),
-        farm_path=_word(farm_path),
-        command=" ".join(_word(part) for part in command),
-        storage=" ".join(_word(folder).replace("$$", "$") for folder in _written_folders(farm)),
-    )
-
-
-@click.command("unit-file", epilog="Example: traywarden unit-file | sudo tee /etc/systemd/system/traywarden.service")
-@click.option("--user", default="traywarden", show_default=True, help="The user that it runs as.")
-@click.pass_obj
-def unit_file(context: Context, user: str) -> None:
-    """Print a systemd unit for this farm."""
-    farm, path = context.farm(), context.farm_path.resolve()
-    beside = Path(sys.executable).with_name("traywarden")
-    command = [str(beside)] if beside.is_file() else [sys.executable, "-m", "monitor.cli"]
-    click.echo(unit_text(farm, path, user=user, command=command), nl=False)
-    for each in (path, Path(command[0])):
-        closed = _closed_to_others(each)
-        if closed is not None:
-            context.warn(
-                f"mind: {closed} is closed to other users, so {user} cannot reach {each}; README says where to put it"
-            )

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import signal
 import threading
+from collections.abc import Collection
 from datetime import timedelta
+from typing import TYPE_CHECKING
 
 import click
 
 from monitor.cli.common import Context
 from monitor.errors import NotFoundError
+
+if TYPE_CHECKING:
+    from monitor.farm import Farm
 
 
 @click.command(epilog="Example: traywarden collect --name north")
@@ -39,13 +44,7 @@ def collect(
 
     set_up_log(level)
     farm = context.farm()
-    for asked, known, what in (
-        (lines, farm.feeds.lines, "[[modbus]] line"),
-        (folders, farm.feeds.folders, "[[folder]]"),
-    ):
-        for each in asked:
-            if each not in known:
-                raise NotFoundError(f"farm.toml has no {what} {each!r}; there are: {', '.join(known) or 'none'}")
+    refuse_unknown_feeds(farm, lines, folders)
     stopped = threading.Event()
     for each_signal in (signal.SIGTERM, signal.SIGINT):
         signal.signal(each_signal, lambda *_: stopped.set())
@@ -67,3 +66,18 @@ def collect(
     finally:
         collecting.stop()
     context.echo("Stopped. The broker holds its share until it is back.")
+
+
+def refuse_unknown_feeds(farm: Farm, lines: Collection[str], folders: Collection[str]) -> None:
+    """Refuse to read what farm.toml does not know.
+
+    Raises:
+        NotFoundError: It has no such Modbus line or folder.
+    """
+    for asked, known, what in (
+        (lines, farm.feeds.lines, "[[modbus]] line"),
+        (folders, farm.feeds.folders, "[[folder]]"),
+    ):
+        for each in asked:
+            if each not in known:
+                raise NotFoundError(f"farm.toml has no {what} {each!r}; there are: {', '.join(known) or 'none'}")

@@ -110,5 +110,5 @@ COMMANDS: dict[str, Known] = {
     "migrate": Known(ROOM, "Copy all readings into InfluxDB, or back.", "monitor.cli.migrate:migrate"),
     "backup": Known(ROOM, "Copy ledger and readings into one file.", "monitor.cli.backup:backup"),
     "restore": Known(ROOM, "Put a backup in place.", "monitor.cli.backup:restore"),
-    "unit-file": Known(ROOM, "Print a systemd unit for this farm.", "monitor.cli.check:unit_file"),
+    "unit-file": Known(ROOM, "Print a systemd unit for this farm.", "monitor.cli.unitfile:unit_file"),
 }

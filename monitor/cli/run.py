@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import signal
 import threading
-from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +17,6 @@ from monitor.errors import PagesError, RefusedError
 if TYPE_CHECKING:
     from dashboards.web.bell import Bell
     from dashboards.web.serving import PageServer
-    from monitor.processes import Processes, Unwatched
     from monitor.service import Service
 
 log = logging.getLogger(__name__)
@@ -123,6 +121,7 @@ def status(context: Context) -> None:
     from alerts.alarms_sql import SqlAlarms
     from alerts.outbox_sql import SqlOutbox
     from alerts.ward import rooms_of
+    from dashboards.facts.processwords import lacking, process_lines
     from dashboards.facts.status import is_running, status_facts
     from monitor.service import STATUS_STATE
     from monitor.stores.opening import unread_count
@@ -135,6 +134,7 @@ def status(context: Context) -> None:
     processes = seen_processes(engine, rooms_of(farm), now)
     is_whole = is_running(state, now)
     alive = is_whole or processes.any_lives
+    ran_last = state is not None and processes.were_before(datetime.fromisoformat(state["beat_at"]))
     unwatched = () if is_whole else processes.unwatched
     alarms = [alarm for alarm in SqlAlarms(engine).load().values() if alarm.is_active]
     troubled = outbox.troubled()
@@ -142,9 +142,10 @@ def status(context: Context) -> None:
     if context.as_json:
         context.echo_json(status_facts(state, alarms, troubled, now, running=alive, unread=unread, processes=processes))
     else:
-        if is_whole or not processes.watchers:
-            _tell_service(context, state, alive=alive)
-        _tell_watchers(context, processes, unwatched)
+        if is_whole or ran_last or not processes.are_several:
+            _tell_service(context, state, alive=is_whole)
+        for line in process_lines(processes, unwatched, farm):
+            context.echo(line)
         if unread:
             context.echo(f"{unread} message{'s' if unread > 1 else ''} could not be read: traywarden unread")
         for alarm in alarms:
@@ -155,29 +156,9 @@ def status(context: Context) -> None:
         for row in troubled:
             end = "given up" if row.given_up_at else f"tried again {say_time(row.next_try_at, farm.zone)}"
             context.echo(f"Not delivered to {row.person} over {row.channel}: {row.title} ({row.last_error}; {end})")
-    if not alive:
-        how = "`traywarden watch`" if processes.watchers else "`traywarden run`"
-        raise RefusedError(f"the monitor is not running; start it with {how}")
-    if unwatched:
-        rooms = " ".join(f"--room {each.room}" for each in unwatched)
-        raise RefusedError(f"not every room is watched; start a watcher: traywarden watch {rooms}")
-
-
-def _tell_watchers(context: Context, processes: Processes, unwatched: Sequence[Unwatched]) -> None:
-    """Say which watchers there are, what each has, and which rooms nobody watches."""
-    farm = context.farm()
-    for each in processes.watchers:
-        beat = say_time(each.beat_at, farm.zone)
-        how = "runs" if each.is_alive else "was stopped" if each.has_stopped else "GIVES NO SIGN OF LIFE"
-        names = [farm.places.name(room) for room in each.rooms if room]
-        names += ["what belongs to no room"] if "" in each.rooms else []
-        has = f", watches {say_list(names)}" if names else ", watches nothing now" if each.is_alive else ""
-        waits = [farm.places.name(room) for room in each.stands_by]
-        stands = f", stands by for {say_list(waits)}" if waits else ""
-        context.echo(f"Watcher {each.name} on {each.host} {how}{has}{stands}; last sign of life {beat}.")
-    for free in unwatched:
-        since = f"since {say_time(free.since, farm.zone)}" if free.since else "and nobody ever did"
-        context.echo(f"NOBODY WATCHES {farm.places.name(free.room)}, {since}.")
+    lacks = lacking(processes, unwatched, farm, is_whole=is_whole, ran_last=ran_last)
+    if lacks:
+        raise RefusedError(lacks)
 
 
 def _tell_service(context: Context, state: dict[str, Any] | None, *, alive: bool) -> None:

@@ -75,6 +75,8 @@ class Collecting:
         self.farm, self.name, self.clock, self.leaves = farm, name, clock, leaves
         self.started_at = clock()
         self._only = only
+        topics = (sensor.topic for sensor in farm.sensors.values())
+        self.listens = any(topic and not topic.startswith(PUSHED) for topic in topics)
         self._name_held = hold_name(farm.storage.folder, "collector", name)
         self.ledger = open_ledger(farm.storage.folder, postgres)
         self._states = ServiceStates(self.ledger.engine)
@@ -142,8 +144,7 @@ class Collecting:
         Raises:
             BrokerError: The broker's settings cannot be used.
         """
-        topics = (sensor.topic for sensor in self.farm.sensors.values())
-        if any(topic and not topic.startswith(PUSHED) for topic in topics):
+        if self.listens:
             self.collector.start()
         if self._only and not self.leaves:
             from collectors.gathering import gatherers
@@ -187,8 +188,9 @@ class Collecting:
             "started_at": self.started_at.isoformat(),
             "beat_at": self.clock().isoformat(),
             "stopped": stopped,
+            "listens": self.listens,
             "broker_connected": self.collector.is_connected,
-            "trouble": self.store.trouble or self.collector.trouble,
+            "trouble": self.store.trouble or (self.collector.trouble if self.listens else None),
             "waiting": self.store.spool.waiting(),
             "refused": self.store.spool.refused_count(),
             "feeds": [{"name": each.name, "trouble": each.trouble} for each in self.gatherers],
@@ -205,8 +207,9 @@ class Collecting:
         Raises:
             RefusedError: It was not within the time; nothing is lost, and it may be asked again.
         """
-        self.collector.wait_for(lambda: self.collector.has_left, within)
-        if not self.collector.has_left:
+        if self.listens:
+            self.collector.wait_for(lambda: self.collector.has_left, within)
+        if not self._broker_let_go():
             raise RefusedError(
                 f"not everything that waits for collector {self.name} came within {within.total_seconds():.0f} s: "
                 f"{self.collector.trouble or 'the broker is still handing it over'}; nothing is lost, try again"
@@ -217,6 +220,10 @@ class Collecting:
                 f"InfluxDB: {self.store.trouble or 'it is still taking them'}; nothing is lost, try again"
             )
 
+    def _broker_let_go(self) -> bool:
+        """Tell whether the broker holds nothing for a collector that leaves; for one that heard none it never did."""
+        return self.collector.has_left if self.listens else self.leaves
+
     def stop(self) -> None:
         """Store what is queued, say good-bye, close everything; a collector that has left is forgotten."""
         self._stopping.set()
@@ -225,7 +232,7 @@ class Collecting:
         for each in self.gatherers:
             each.stop()
         self.collector.stop()
-        has_left = self.collector.has_left and self.store.spool.is_empty()
+        has_left = self._broker_let_go() and self.store.spool.is_empty()
         try:
             if has_left:
                 self._states.forget(COLLECTOR_STATE + self.name)

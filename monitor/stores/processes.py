@@ -7,19 +7,20 @@ from datetime import datetime
 
 from sqlalchemy import Engine
 
-from monitor.processes import Processes, unwatched_of, watcher_of, watchers_of
+from monitor.processes import Processes, collectors_of, unwatched_of, watcher_of, watchers_of
 from monitor.stores.leases import all_leases
-from monitor.stores.states import WATCHER_STATE, ServiceStates
+from monitor.stores.states import COLLECTOR_STATE, WATCHER_STATE, ServiceStates
 
 
 def seen_processes(engine: Engine, rooms: Sequence[str], now: datetime) -> Processes:
-    """Return the watchers, and the rooms that none of them has now; on a farm without watchers neither.
+    """Return collectors and watchers, and the rooms that no watcher has now; where `run` does all there are none.
 
     Raises:
         StoreUnavailableError: The database does not answer.
     """
-    states = ServiceStates(engine).beginning(WATCHER_STATE)
-    if not states:
+    known = ServiceStates(engine)
+    states, collectors = known.beginning(WATCHER_STATE), collectors_of(known.beginning(COLLECTOR_STATE), now)
+    if not states and not collectors:
         return Processes()
     leases = all_leases(engine)
     held_by: dict[str, list[str]] = {}
@@ -30,4 +31,4 @@ def seen_processes(engine: Engine, rooms: Sequence[str], now: datetime) -> Proce
     held = {each.name for each in leases if each.is_held}
     ends = {each.name: each.until for each in leases}
     free = [room for room in rooms if room not in held]
-    return Processes(watchers=watchers, unwatched=unwatched_of(ends, free))
+    return Processes(collectors=collectors, watchers=watchers, unwatched=unwatched_of(ends, free))

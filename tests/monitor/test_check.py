@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from collectors.embedded_broker import free_port
-from monitor.cli.check import unit_text
+from monitor.cli.unitfile import unit_text
 from monitor.farmfile import parse_farm
 from monitor.keys import KEYS
 from monitor.startfile import quoted

@@ -14,6 +14,7 @@ from starlette.testclient import TestClient
 from alerts.alarms import Alarm
 from alerts.alarms_sql import SqlAlarms
 from alerts.outbox_sql import SqlOutbox
+from alerts.ward import rooms_of
 from dashboards.pictures import Pictures
 from dashboards.web.app import build_app
 from dashboards.web.bell import Bell
@@ -31,6 +32,7 @@ from monitor.profiles import Profile
 from monitor.readings import Block
 from monitor.scales import Scales
 from monitor.stores.ledger import open_ledger
+from monitor.stores.processes import seen_processes
 from monitor.stores.sqlite import READINGS_FILE, SqliteReadingStore
 from tests.support.farms import farm as saltcellar
 from tests.support.sketch import Sketcher
@@ -95,6 +97,7 @@ class Lodge:
             port=8467,
             gallery=self.gallery,
             unread=self.store.unread.count,
+            processes=lambda: seen_processes(self.ledger.engine, rooms_of(self.farm), self.clock()),
         )
 
     def app(self) -> Starlette:

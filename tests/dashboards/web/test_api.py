@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 import schemathesis
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import convert
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from schemathesis import GenerationMode
 from schemathesis.checks import not_a_server_error
@@ -25,6 +27,8 @@ from starlette.routing import Route
 from starlette.testclient import TestClient
 
 from dashboards.openapi import BASE, QUESTIONS, openapi_document
+from dashboards.shapes import Status
+from monitor.stores.states import COLLECTOR_STATE, WATCHER_STATE, ServiceStates
 from tests.support.busy import busy
 from tests.support.commands import call
 from tests.support.farms import TEXT
@@ -252,6 +256,44 @@ def test_metrics_of_a_monitor_that_never_ran(tmp_path: Path) -> None:
 
     assert found["traywarden_up"].samples[0].value == 0
     assert "traywarden_readings" not in found
+    house.close()
+
+
+def test_several_processes_are_told_to_programs(tmp_path: Path) -> None:
+    """The status fits its types, and the metrics tell collectors and watchers apart by name."""
+    house = lodge(tmp_path)
+    states, now = ServiceStates(house.ledger.engine), house.clock()
+    late = (now - timedelta(minutes=5)).isoformat()
+    began = {"host": "shed", "started_at": late, "beat_at": now.isoformat(), "broker_connected": True}
+    feeds = [{"name": "bus", "trouble": "no answer"}]
+    states.put(COLLECTOR_STATE + "north", began | {"readings": 1234, "waiting": 7, "feeds": feeds}, now=now)
+    states.put(COLLECTOR_STATE + "south", began | {"beat_at": late, "refused": 2}, now=now)
+    states.put(WATCHER_STATE + "up", {"host": "shed", "beat_at": now.isoformat()}, now=now)
+    client = house.client()
+
+    told = convert(client.get(f"{BASE}/status").json(), Status)
+    values = {
+        (name, labels.get("name"), value)
+        for family in families_of(client.get("/metrics").text).values()
+        for name, labels, value, *_ in family.samples
+    }
+
+    assert [(each["name"], each["running"], each["waiting"]) for each in told["collectors"]] == [
+        ("north", True, 7),
+        ("south", False, 0),
+    ]
+    assert told["collectors"][0]["feeds"] == feeds
+    assert values >= {
+        ("traywarden_up", None, 1),
+        ("traywarden_collector_up", "north", 1),
+        ("traywarden_collector_up", "south", 0),
+        ("traywarden_collector_beat_age_seconds", "south", 300),
+        ("traywarden_collector_readings_total", "north", 1234),
+        ("traywarden_collector_waiting", "north", 7),
+        ("traywarden_collector_refused", "south", 2),
+        ("traywarden_watcher_up", "up", 1),
+        ("traywarden_rooms_unwatched", None, 2),
+    }
     house.close()
 
 
