@@ -90,6 +90,7 @@ class Follower:
         self._flaggers: dict[str, Flagger] = {}
         self._rooms: set[str] = set()
         self._cursor: int | None = None
+        self._ahead: list[Arrival] = []  # what lies in the future by our clock: read once it has come
         self._unwritten: list[Block] = []
 
     @property
@@ -140,6 +141,7 @@ class Follower:
         """Follow a room no longer, and let go of what was held of it."""
         self._rooms.discard(room)
         self._flaggers.pop(room, None)
+        self._ahead = [each for each in self._ahead if each.room != room]
         names = [sensor.id for sensor in self._sensors.get(room, ())]
         nothing = Block.from_rows((), ())
         self._live.rebuild(names, nothing)
@@ -158,19 +160,22 @@ class Follower:
             return 0
         arrived = self._arrivals.after(self._cursor, self._rooms)
         by_room: dict[str, list[Block]] = {}
-        for span in spans(arrived):
+        asked, limit_ms = spans([*self._ahead, *arrived]), to_ms(now + _AHEAD)
+        for span in asked:
             by_room.setdefault(span.room, []).append(self._read(span, now))
         count = sum(self._hand_on(room, Block.concat(blocks), now) for room, blocks in by_room.items())
+        self._ahead = [replace(each, from_ms=max(each.from_ms, limit_ms)) for each in asked if each.to_ms >= limit_ms]
         self._cursor = max((each.id for each in arrived), default=self._cursor)
         return count
 
     def _read(self, span: Arrival, now: datetime) -> Block:
-        """Return what has arrived, as far back as anything here looks."""
+        """Return what has arrived, as far back as anything here looks, and no further ahead than clocks may differ."""
         own = [sensor.id for sensor in self._sensors.get(span.room, ())]
         asked = own if span.sensors is None else [name for name in own if name in span.sensors]
-        start = max(from_ms(span.from_ms), now - SCALES_FROM)
-        end = from_ms(span.to_ms + 1)
-        return self._store.read(asked, start, end) if asked and start < end else Block.from_rows((), ())
+        start_ms, end_ms = max(span.from_ms, to_ms(now - SCALES_FROM)), min(span.to_ms + 1, to_ms(now + _AHEAD))
+        if not asked or start_ms >= end_ms:
+            return Block.from_rows((), ())
+        return self._store.read(asked, from_ms(start_ms), from_ms(end_ms))
 
     def _hand_on(self, room: str, block: Block, now: datetime) -> int:
         """Flag what is new of a block, hand it on, and write its flags."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from hypothesis import given, settings
@@ -242,3 +242,39 @@ def test_a_room_that_is_lost_is_followed_no_longer() -> None:
     assert new == 0
     assert watched.live.newest("t1") is None
     assert watched.follower.rooms == frozenset()
+
+
+def test_readings_of_the_far_future_wait_until_it_comes() -> None:
+    """A file with a wrong year was imported: the room is judged by what is said now, and nothing of now is let go."""
+    rows, shared = record(2, days=1), Shared()
+    watched = Watched(shared)
+    watched.follower.gain("cellar", from_ms(START_MS))
+    last = to_ms(datetime(9999, 12, 31, 23, 59, 59, 999_000, tzinfo=UTC))
+    shared.deliver([*rows[:100], (0, last, 30.0, NOT_YET, 0)])
+    watched.follower.step(end(rows[:100]))
+    shared.deliver(rows[100:])
+
+    watched.follower.step(end(rows))
+
+    held = watched.live.newest(NAMES[0])
+    assert held is not None
+    assert to_ms(held.measured_at) == max(at_ms for index, at_ms, *_ in rows if index == 0)
+    assert {key for key in watched.taken if key[1] < last} == {(NAMES[index], at_ms) for index, at_ms, *_ in rows}
+
+
+def test_readings_ahead_of_a_slow_clock_are_taken_in_once_it_gets_there() -> None:
+    """The watcher's machine is ten minutes behind the collector's: nothing is missed, and each is taken once."""
+    rows, shared = record(2, days=1), Shared()
+    watched = Watched(shared, judges=False)
+    watched.follower.begin()
+    newest = max(row[1] for row in rows)
+    shared.deliver(rows)
+
+    early = watched.follower.step(from_ms(newest - 600_000))
+    none = watched.follower.step(from_ms(newest - 600_000))
+    rest = watched.follower.step(from_ms(newest))
+
+    assert 0 < early < len(rows)
+    assert none == 0
+    assert early + rest == len(rows)
+    assert watched.follower.step(from_ms(newest)) == 0
