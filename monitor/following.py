@@ -11,7 +11,7 @@ from typing import Protocol
 import numpy as np
 
 from monitor.arrivals import Arrival, arrivals_of, room_of, spans
-from monitor.errors import StoreError
+from monitor.errors import RejectedRowsError, StoreError
 from monitor.farm import Farm, Sensor
 from monitor.flagger import Flagger, Pending
 from monitor.flagging import Kept
@@ -121,7 +121,7 @@ class Follower:
         self._flaggers[room] = Flagger(replace(self._farm, sensors=own))
         boundary = now - HELD if judged_until is None else judged_until
         later = [self._read_back(room, names, now, boundary) for names in _slices(tuple(own))]
-        if self._cursor is None:
+        if self._cursor is None or not self._rooms:
             self._cursor = cursor
         self._rooms.add(room)
         rest = Block.concat(later)
@@ -159,6 +159,9 @@ class Follower:
         if self._cursor is None or not self._rooms:
             return 0
         arrived = self._arrivals.after(self._cursor, self._rooms)
+        if not arrived and self._arrivals.newest() < self._cursor:  # the ledger was restored from a copy, say
+            self._cursor = 0
+            arrived = self._arrivals.after(0, self._rooms)
         by_room: dict[str, list[Block]] = {}
         asked, limit_ms = spans([*self._ahead, *arrived]), to_ms(now + _AHEAD)
         for span in asked:
@@ -214,7 +217,10 @@ class Follower:
             return
         block = Block.concat(self._unwritten)
         try:
-            self._store.append_flags(block)
+            try:
+                self._store.append_flags(block)
+            except RejectedRowsError as exc:  # it would refuse them again; the others are written
+                log.warning("flags.refused readings=%s first=%s why=%s", len(exc.rows), *exc.rows[0])
             rooms = {sensor.id: room_of(sensor.spot) for sensor in self._farm.sensors.values()}
             self._arrivals.note(arrivals_of(block, rooms), now=now)
         except StoreError as exc:
