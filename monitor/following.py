@@ -24,6 +24,8 @@ log = logging.getLogger(__name__)
 _AT_ONCE = 200
 """So many sensors' weeks are read back together. Ours."""
 _MOST_UNWRITTEN = 500
+_TOLD_FOR = timedelta(hours=36)
+"""Arrivals are let go of after two days; who did not look for so long reads its rooms back. Ours."""
 _AHEAD = timedelta(minutes=5)
 _PASS, _NOT_EVALUATED = int(Flag.PASS), int(Flag.NOT_EVALUATED)
 
@@ -90,6 +92,7 @@ class Follower:
         self._flaggers: dict[str, Flagger] = {}
         self._rooms: set[str] = set()
         self._cursor: int | None = None
+        self._looked_at: datetime | None = None
         self._ahead: list[Arrival] = []  # what lies in the future by our clock: read once it has come
         self._unwritten: list[Block] = []
 
@@ -140,6 +143,8 @@ class Follower:
     def lose(self, room: str) -> None:
         """Follow a room no longer, and let go of what was held of it."""
         self._rooms.discard(room)
+        if not self._rooms:
+            self._looked_at = None
         self._flaggers.pop(room, None)
         self._ahead = [each for each in self._ahead if each.room != room]
         names = [sensor.id for sensor in self._sensors.get(room, ())]
@@ -158,6 +163,9 @@ class Follower:
         self._write_flags(now)
         if self._cursor is None or not self._rooms:
             return 0
+        if self._looked_at is not None and now - self._looked_at > _TOLD_FOR:
+            for room in sorted(self._rooms):
+                self.gain(room, now, judged_until=self._looked_at if self._judges else now)
         arrived = self._arrivals.after(self._cursor, self._rooms)
         if not arrived and self._arrivals.newest() < self._cursor:  # the ledger was restored from a copy, say
             self._cursor = 0
@@ -169,6 +177,7 @@ class Follower:
         count = sum(self._hand_on(room, Block.concat(blocks), now) for room, blocks in by_room.items())
         self._ahead = [replace(each, from_ms=max(each.from_ms, limit_ms)) for each in asked if each.to_ms >= limit_ms]
         self._cursor = max((each.id for each in arrived), default=self._cursor)
+        self._looked_at = now
         return count
 
     def _read(self, span: Arrival, now: datetime) -> Block:

@@ -341,3 +341,31 @@ def test_who_had_no_room_for_a_while_begins_with_what_arrives_now() -> None:
     assert shared.looked_after[0] >= told - 2  # the flags of what was read back are told too
     assert shared.looked_after[0] > 0
     assert found(shared) == whole(rows)
+
+
+def test_who_could_not_look_for_days_reads_back_what_is_told_no_longer() -> None:
+    """Arrivals are kept for two days; after a longer pause every reading is known, and flagged, all the same."""
+    rows, shared = record(11, days=3), Shared()
+    judging, looking = Watched(shared), Watched(shared, judges=False)
+    judging.follower.gain("cellar", from_ms(START_MS))
+    looking.follower.begin()
+    for watched in (judging, looking):
+        watched.follower.step(from_ms(START_MS))
+    first = [row for row in rows if row[1] < rows[0][1] + 5 * 3_600_000]
+    shared.deliver(first)
+    for watched in (judging, looking):
+        watched.follower.step(end(first))
+    shared.deliver(rows[len(first) :])
+    numbers = len(shared.told)
+    shared.note([Arrival(room="attic", from_ms=0, to_ms=0)], now=end(rows))
+    shared.told[:numbers] = [Arrival(room="", from_ms=0, to_ms=0)] * numbers  # pruned: they tell of nothing
+
+    for watched in (judging, looking):
+        watched.follower.step(end(rows))
+
+    assert found(shared) == whole(rows)
+    for watched in (judging, looking):
+        for place, name in enumerate(NAMES):
+            held = watched.live.newest(name)
+            assert held is not None
+            assert to_ms(held.measured_at) == max(at_ms for index, at_ms, *_ in rows if index == place)
