@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime, time
@@ -13,13 +13,14 @@ import click
 from monitor.amounts import say_time
 from monitor.cli.common import Context, json_option
 from monitor.clock import at_local, local_day
-from monitor.errors import TimeError
+from monitor.errors import RejectedRowsError, TimeError
 from monitor.timewords import read_day, read_instant
 from monitor.unread import QUARANTINE_ROWS, REFUSED, Alike, Unread, bundled, plain_text
 
 if TYPE_CHECKING:
     from collectors.again import Tried
     from monitor.farm import Farm
+    from monitor.readings import Block
     from monitor.stores.spool import Spool
     from monitor.stores.sqlite import SqliteReadingStore
 
@@ -59,6 +60,11 @@ class _Kept:
     def refused_count(self) -> int:
         """Return how many such rows are kept."""
         return sum(spool.refused_count() for spool in self.spools)
+
+    def take_out(self, read: Sequence[Unread], *, reworded: Sequence[Unread] = ()) -> None:
+        """Let go of messages that are read now, and note a new reason of others."""
+        if self.aside is not None:
+            self.aside.unread.take_out(read, reworded=reworded)
 
     def all(self) -> list[Unread]:
         """Return all of them, newest first."""
@@ -226,10 +232,10 @@ def _try_again(context: Context, kept: _Kept) -> Tried:
     from collectors.asidefiles import FilesAgain
     from collectors.seenfiles import WATCHED_FILE, SeenFiles
     from monitor.calibration import as_of_its_day, calibrations_of
-    from monitor.stores.opening import open_influx, open_readings
+    from monitor.stores.opening import open_influx, open_readings, telling
 
     farm = context.farm()
-    if kept.aside is None or not (kept.messages or kept.refused):
+    if not (kept.messages or kept.refused):
         return Tried()
     made = calibrations_of(context.ledger().entries())
     files = FilesAgain(farm, SeenFiles(farm.storage.folder / WATCHED_FILE))
@@ -238,15 +244,15 @@ def _try_again(context: Context, kept: _Kept) -> Tried:
             farm, store, calibrate=lambda who, value, at_ms: as_of_its_day(made, who.id, value, at_ms), files=files
         )
         tried = again.read([each for each in kept.messages if each.topic != REFUSED])
-        kept.aside.unread.take_out(tried.read, reworded=tried.still)
+        kept.take_out(tried.read, reworded=tried.still)
         rows = [*kept.refused, *(each for each in kept.messages if each.topic == REFUSED)]
         if rows:
             with closing(open_influx(farm, farm.storage.influx) if farm.storage.influx else open_readings(farm)) as to:
-                sent = sent_again(rows, store, to.append)
+                sent = sent_again(rows, store, _told(to.append, telling(farm)))
             gone = {id(each) for each in sent.read}
             for spool, own in zip(kept.spools, kept.by_spool, strict=True):
                 spool.take_out([each for each in own if id(each) in gone])
-            kept.aside.unread.take_out(_shown_of(sent.read, kept))
+            kept.take_out(_shown_of(sent.read, kept))
             tried = Tried(
                 read=[*tried.read, *sent.read],
                 still=[*tried.still, *sent.still],
@@ -254,6 +260,20 @@ def _try_again(context: Context, kept: _Kept) -> Tried:
                 known=tried.known + sent.known,
             )
     return tried
+
+
+def _told(append: Callable[[Block], None], tell: Callable[[Block], None]) -> Callable[[Block], None]:
+    """Return what stores a block, and tells those who follow the store of it, though some of it be refused."""
+
+    def store(block: Block) -> None:
+        try:
+            append(block)
+        except RejectedRowsError:
+            tell(block)
+            raise
+        tell(block)
+
+    return store
 
 
 def _shown_of(read: Sequence[Unread], kept: _Kept) -> list[Unread]:
