@@ -119,14 +119,19 @@ def open_spooled(
     """
     from monitor.stores.spooled import SpooledReadingStore
 
-    return SpooledReadingStore(
-        open_influx(farm, settings, patient=True, flags_later=flags_later),
-        farm.storage.folder,
-        most_bytes=settings.spool_mb * 1_000_000,
-        quarantine=quarantine,
-        spool_file=spool_file,
-        delivered=delivered,
-    )
+    server = open_influx(farm, settings, patient=True, flags_later=flags_later)
+    try:
+        return SpooledReadingStore(
+            server,
+            farm.storage.folder,
+            most_bytes=settings.spool_mb * 1_000_000,
+            quarantine=quarantine,
+            spool_file=spool_file,
+            delivered=delivered,
+        )
+    except BaseException:
+        server.close()
+        raise
 
 
 def open_influx(
