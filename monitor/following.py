@@ -11,7 +11,7 @@ from typing import Protocol
 import numpy as np
 
 from monitor.arrivals import Arrival, arrivals_of, room_of, spans
-from monitor.errors import StoreError
+from monitor.errors import RejectedRowsError, StoreError
 from monitor.farm import Farm, Sensor
 from monitor.flagger import Flagger, Pending
 from monitor.flagging import Kept
@@ -24,6 +24,8 @@ log = logging.getLogger(__name__)
 _AT_ONCE = 50
 """So many sensors' weeks are read back together. Ours."""
 _MOST_UNWRITTEN = 500
+_TOLD_FOR = timedelta(hours=36)
+"""Arrivals are let go of after two days; who did not look for so long reads its rooms back. Ours."""
 _AHEAD = timedelta(minutes=5)
 _PASS, _NOT_EVALUATED = int(Flag.PASS), int(Flag.NOT_EVALUATED)
 
@@ -90,6 +92,8 @@ class Follower:
         self._flaggers: dict[str, Flagger] = {}
         self._rooms: set[str] = set()
         self._cursor: int | None = None
+        self._looked_at: datetime | None = None
+        self._ahead: list[Arrival] = []  # what lies in the future by our clock: read once it has come
         self._unwritten: list[Block] = []
 
     @property
@@ -120,7 +124,7 @@ class Follower:
         self._flaggers[room] = Flagger(replace(self._farm, sensors=own))
         boundary = now - HELD if judged_until is None else judged_until
         later = [self._read_back(room, names, now, boundary) for names in _slices(tuple(own))]
-        if self._cursor is None:
+        if self._cursor is None or not self._rooms:
             self._cursor = cursor
         self._rooms.add(room)
         rest = Block.concat(later)
@@ -139,7 +143,10 @@ class Follower:
     def lose(self, room: str) -> None:
         """Follow a room no longer, and let go of what was held of it."""
         self._rooms.discard(room)
+        if not self._rooms:
+            self._looked_at = None
         self._flaggers.pop(room, None)
+        self._ahead = [each for each in self._ahead if each.room != room]
         names = [sensor.id for sensor in self._sensors.get(room, ())]
         nothing = Block.from_rows((), ())
         self._live.rebuild(names, nothing)
@@ -156,21 +163,31 @@ class Follower:
         self._write_flags(now)
         if self._cursor is None or not self._rooms:
             return 0
+        if self._looked_at is not None and now - self._looked_at > _TOLD_FOR:
+            for room in sorted(self._rooms):
+                self.gain(room, now, judged_until=self._looked_at if self._judges else now)
         arrived = self._arrivals.after(self._cursor, self._rooms)
+        if not arrived and self._arrivals.newest() < self._cursor:  # the ledger was restored from a copy, say
+            self._cursor = 0
+            arrived = self._arrivals.after(0, self._rooms)
         by_room: dict[str, list[Block]] = {}
-        for span in spans(arrived):
+        asked, limit_ms = spans([*self._ahead, *arrived]), to_ms(now + _AHEAD)
+        for span in asked:
             by_room.setdefault(span.room, []).append(self._read(span, now))
         count = sum(self._hand_on(room, Block.concat(blocks), now) for room, blocks in by_room.items())
+        self._ahead = [replace(each, from_ms=max(each.from_ms, limit_ms)) for each in asked if each.to_ms >= limit_ms]
         self._cursor = max((each.id for each in arrived), default=self._cursor)
+        self._looked_at = now
         return count
 
     def _read(self, span: Arrival, now: datetime) -> Block:
-        """Return what has arrived, as far back as anything here looks."""
+        """Return what has arrived, as far back as anything here looks, and no further ahead than clocks may differ."""
         own = [sensor.id for sensor in self._sensors.get(span.room, ())]
         asked = own if span.sensors is None else [name for name in own if name in span.sensors]
-        start = max(from_ms(span.from_ms), now - SCALES_FROM)
-        end = from_ms(span.to_ms + 1)
-        return self._store.read(asked, start, end) if asked and start < end else Block.from_rows((), ())
+        start_ms, end_ms = max(span.from_ms, to_ms(now - SCALES_FROM)), min(span.to_ms + 1, to_ms(now + _AHEAD))
+        if not asked or start_ms >= end_ms:
+            return Block.from_rows((), ())
+        return self._store.read(asked, from_ms(start_ms), from_ms(end_ms))
 
     def _hand_on(self, room: str, block: Block, now: datetime) -> int:
         """Flag what is new of a block, hand it on, and write its flags."""
@@ -209,7 +226,10 @@ class Follower:
             return
         block = Block.concat(self._unwritten)
         try:
-            self._store.append_flags(block)
+            try:
+                self._store.append_flags(block)
+            except RejectedRowsError as exc:  # it would refuse them again; the others are written
+                log.warning("flags.refused readings=%s first=%s why=%s", len(exc.rows), *exc.rows[0])
             rooms = {sensor.id: room_of(sensor.spot) for sensor in self._farm.sensors.values()}
             self._arrivals.note(arrivals_of(block, rooms), now=now)
         except StoreError as exc:

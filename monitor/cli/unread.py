@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime, time
@@ -13,13 +13,14 @@ import click
 from monitor.amounts import say_time
 from monitor.cli.common import Context, json_option
 from monitor.clock import at_local, local_day
-from monitor.errors import TimeError
+from monitor.errors import RejectedRowsError, TimeError
 from monitor.timewords import read_day, read_instant
 from monitor.unread import QUARANTINE_ROWS, REFUSED, Alike, Unread, bundled, plain_text
 
 if TYPE_CHECKING:
     from collectors.again import Tried
     from monitor.farm import Farm
+    from monitor.readings import Block
     from monitor.stores.spool import Spool
     from monitor.stores.sqlite import SqliteReadingStore
 
@@ -34,9 +35,9 @@ class _Kept:
     """What is kept of what could not be read, and where."""
 
     aside: SqliteReadingStore | None
-    spool: Spool | None
+    spools: list[Spool]
     messages: list[Unread] = field(default_factory=list)
-    refused: list[Unread] = field(default_factory=list)
+    by_spool: list[list[Unread]] = field(default_factory=list)
 
     def look(self, since: datetime | None, topic: str | None) -> None:
         """Read what is kept since an instant of a topic; None: all."""
@@ -46,10 +47,24 @@ class _Kept:
             return (since is None or each.arrived_at >= since) and (topic is None or matches(topic, each.topic))
 
         found = [] if self.aside is None else self.aside.unread.newest()
-        self.refused = [] if self.spool is None else [each for each in self.spool.unread() if wanted(each)]
-        if self.spool is not None:  # it keeps all of them, the quarantine some, for who has no spool any more
+        self.by_spool = [[each for each in spool.unread() if wanted(each)] for spool in self.spools]
+        if self.spools:  # it keeps all of them, the quarantine some, for who has no spool any more
             found = [each for each in found if each.topic != REFUSED]
         self.messages = [each for each in found if wanted(each)]
+
+    @property
+    def refused(self) -> list[Unread]:
+        """Return the rows that an InfluxDB refused, of all spools of this machine."""
+        return [each for rows in self.by_spool for each in rows]
+
+    def refused_count(self) -> int:
+        """Return how many such rows are kept."""
+        return sum(spool.refused_count() for spool in self.spools)
+
+    def take_out(self, read: Sequence[Unread], *, reworded: Sequence[Unread] = ()) -> None:
+        """Let go of messages that are read now, and note a new reason of others."""
+        if self.aside is not None:
+            self.aside.unread.take_out(read, reworded=reworded)
 
     def all(self) -> list[Unread]:
         """Return all of them, newest first."""
@@ -57,22 +72,23 @@ class _Kept:
 
     def close(self) -> None:
         """Let go of the files."""
-        for each in (self.aside, self.spool):
-            if each is not None:
-                each.close()
+        if self.aside is not None:
+            self.aside.close()
+        for spool in self.spools:
+            spool.close()
 
 
 def _opened(farm: Farm) -> _Kept:
     """Open what is there; nothing is begun where nothing was kept."""
     from monitor.stores.opening import quarantine_store
-    from monitor.stores.spool import SPOOL_FILE, Spool
+    from monitor.stores.spool import SPOOL_FILES, Spool
     from monitor.stores.sqlite import READINGS_FILE
 
     folder = farm.storage.folder
     most = farm.storage.influx.spool_mb * 1_000_000 if farm.storage.influx else 0
     return _Kept(
         quarantine_store(farm) if (folder / READINGS_FILE).exists() else None,
-        Spool(folder / SPOOL_FILE, most_bytes=most) if (folder / SPOOL_FILE).exists() else None,
+        [Spool(path, most_bytes=most) for path in sorted(folder.glob(SPOOL_FILES))],
     )
 
 
@@ -125,8 +141,8 @@ def _end_lines(kept: _Kept, shown: int, alike: int) -> list[str]:
     lines = [f"And {alike - shown} more kinds: --all lists every one."] if alike > shown else []
     count = 0 if kept.aside is None else kept.aside.unread.count()
     lines.append(f"{count} are kept; of more than {QUARANTINE_ROWS:,} the oldest go.")
-    if kept.spool is not None:
-        lines.append(f"Rows that an InfluxDB refused: {kept.spool.refused_count()}; of {REFUSED_KEPT:,} the oldest go.")
+    if kept.spools:
+        lines.append(f"Rows that an InfluxDB refused: {kept.refused_count()}; of {REFUSED_KEPT:,} the oldest go.")
     lines.append("Mend the device or farm.toml, then: traywarden unread --again")
     return lines
 
@@ -216,10 +232,10 @@ def _try_again(context: Context, kept: _Kept) -> Tried:
     from collectors.asidefiles import FilesAgain
     from collectors.seenfiles import WATCHED_FILE, SeenFiles
     from monitor.calibration import as_of_its_day, calibrations_of
-    from monitor.stores.opening import open_influx, open_readings
+    from monitor.stores.opening import open_influx, open_readings, telling
 
     farm = context.farm()
-    if kept.aside is None or not (kept.messages or kept.refused):
+    if not (kept.messages or kept.refused):
         return Tried()
     made = calibrations_of(context.ledger().entries())
     files = FilesAgain(farm, SeenFiles(farm.storage.folder / WATCHED_FILE))
@@ -228,15 +244,15 @@ def _try_again(context: Context, kept: _Kept) -> Tried:
             farm, store, calibrate=lambda who, value, at_ms: as_of_its_day(made, who.id, value, at_ms), files=files
         )
         tried = again.read([each for each in kept.messages if each.topic != REFUSED])
-        kept.aside.unread.take_out(tried.read, reworded=tried.still)
+        kept.take_out(tried.read, reworded=tried.still)
         rows = [*kept.refused, *(each for each in kept.messages if each.topic == REFUSED)]
         if rows:
             with closing(open_influx(farm, farm.storage.influx) if farm.storage.influx else open_readings(farm)) as to:
-                sent = sent_again(rows, store, to.append)
+                sent = sent_again(rows, store, _told(to.append, telling(farm)))
             gone = {id(each) for each in sent.read}
-            if kept.spool is not None:
-                kept.spool.take_out([each for each in kept.refused if id(each) in gone])
-            kept.aside.unread.take_out(_shown_of(sent.read, kept))
+            for spool, own in zip(kept.spools, kept.by_spool, strict=True):
+                spool.take_out([each for each in own if id(each) in gone])
+            kept.take_out(_shown_of(sent.read, kept))
             tried = Tried(
                 read=[*tried.read, *sent.read],
                 still=[*tried.still, *sent.still],
@@ -244,6 +260,20 @@ def _try_again(context: Context, kept: _Kept) -> Tried:
                 known=tried.known + sent.known,
             )
     return tried
+
+
+def _told(append: Callable[[Block], None], tell: Callable[[Block], None]) -> Callable[[Block], None]:
+    """Return what stores a block, and tells those who follow the store of it, though some of it be refused."""
+
+    def store(block: Block) -> None:
+        try:
+            append(block)
+        except RejectedRowsError:
+            tell(block)
+            raise
+        tell(block)
+
+    return store
 
 
 def _shown_of(read: Sequence[Unread], kept: _Kept) -> list[Unread]:

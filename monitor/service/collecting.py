@@ -12,6 +12,7 @@ import os
 import socket
 import threading
 from collections.abc import Collection
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -77,45 +78,49 @@ class Collecting:
         self._only = only
         topics = (sensor.topic for sensor in farm.sensors.values())
         self.listens = any(topic and not topic.startswith(PUSHED) for topic in topics)
-        self._name_held = hold_name(farm.storage.folder, "collector", name)
-        self.ledger = open_ledger(farm.storage.folder, postgres)
-        self._states = ServiceStates(self.ledger.engine)
-        known = self._states.of(COLLECTOR_STATE + name)
-        self._refuse_twin(known)
-        self.announcer = announcer(farm, self.ledger.engine, clock)
-        self.aside = quarantine_store(farm)
-        self.store = open_spooled(
-            farm,
-            influx,
-            quarantine=self.aside.quarantine,
-            spool_file=f"spool-{name}.db",
-            flags_later=True,
-            delivered=self.announcer.delivered,
-        )
-        self._calibrations = calibrations_of(self.ledger.entries())
-        self._entries_read = self.ledger.version()
-        self.pipeline = Pipeline(
-            farm,
-            quarantine=self.aside.quarantine,
-            latest=self.store.latest,
-            calibrate=self._calibrated,
-            flags=Unflagged(),
-        )
-        self.intake = Intake(self.pipeline, self.store)
-        self.gatherers: list[Gatherer] = []
-        self.collector = MqttCollector(
-            replace(
-                farm.broker,
-                client_id=f"{farm.broker.client_id}-{name}",
-                heartbeat_topic=f"{farm.broker.heartbeat_topic}/{name}",
-            ),
-            self.pipeline,
-            self.store,
-            clock=clock,
-            share=farm.broker.client_id,
-            leaves=leaves,
-        )
-        self.announcer.begin(None if known is None else datetime.fromisoformat(known["beat_at"]))
+        with ExitStack() as opened:  # what a later step that fails must not leave behind
+            self._name_held = opened.enter_context(hold_name(farm.storage.folder, "collector", name))
+            self.ledger = open_ledger(farm.storage.folder, postgres)
+            opened.callback(self.ledger.close)
+            self._states = ServiceStates(self.ledger.engine)
+            known = self._states.of(COLLECTOR_STATE + name)
+            self._refuse_twin(known)
+            self.announcer = announcer(farm, self.ledger.engine, clock)
+            self.aside = opened.enter_context(closing(quarantine_store(farm)))
+            self.store = open_spooled(
+                farm,
+                influx,
+                quarantine=self.aside.quarantine,
+                spool_file=f"spool-{name}.db",
+                flags_later=True,
+                delivered=self.announcer.delivered,
+            )
+            opened.callback(self.store.close)
+            self._entries_read = self.ledger.version()  # first: an entry that comes meanwhile is read again
+            self._calibrations = calibrations_of(self.ledger.entries())
+            self.pipeline = Pipeline(
+                farm,
+                quarantine=self.aside.quarantine,
+                latest=self.store.latest,
+                calibrate=self._calibrated,
+                flags=Unflagged(),
+            )
+            self.intake = Intake(self.pipeline, self.store)
+            self.gatherers: list[Gatherer] = []
+            self.collector = MqttCollector(
+                replace(
+                    farm.broker,
+                    client_id=f"{farm.broker.client_id}-{name}",
+                    heartbeat_topic=f"{farm.broker.heartbeat_topic}/{name}",
+                ),
+                self.pipeline,
+                self.store,
+                clock=clock,
+                share=farm.broker.client_id,
+                leaves=leaves,
+            )
+            self.announcer.begin(None if known is None else datetime.fromisoformat(known["beat_at"]))
+            opened.pop_all()
         self._stopping = threading.Event()
         self._beating: threading.Thread | None = None
 
@@ -125,8 +130,6 @@ class Collecting:
             return
         beat_at = datetime.fromisoformat(known["beat_at"])
         if abs(self.clock() - beat_at) < _ALIVE_FOR:
-            self._name_held.close()
-            self.ledger.close()
             raise RefusedError(
                 f"a collector named {self.name} gave a sign of life on {known['host']} less than a minute ago; stop it "
                 "there, or give this one another --name"
@@ -172,8 +175,8 @@ class Collecting:
             version = self.ledger.version()
             if version != self._entries_read:
                 self._calibrations, self._entries_read = calibrations_of(self.ledger.entries()), version
+            self.announcer.again()  # first: what was not told is told again from the last sign of life on
             self._states.put(COLLECTOR_STATE + self.name, self.status(), now=self.clock())
-            self.announcer.again()
         except StoreError as exc:
             log.warning("collector.beat_failed why=%s", exc)
         except Exception:
@@ -225,7 +228,12 @@ class Collecting:
         return self.collector.has_left if self.listens else self.leaves
 
     def stop(self) -> None:
-        """Store what is queued, say good-bye, close everything; a collector that has left is forgotten."""
+        """Store what is queued, say good-bye, close everything; a collector that has left is forgotten.
+
+        A second call does nothing.
+        """
+        if self._name_held.closed:
+            return
         self._stopping.set()
         if self._beating is not None:
             self._beating.join(30)
@@ -234,6 +242,7 @@ class Collecting:
         self.collector.stop()
         has_left = self._broker_let_go() and self.store.spool.is_empty()
         try:
+            self.announcer.again()
             if has_left:
                 self._states.forget(COLLECTOR_STATE + self.name)
             elif self._beating is not None:

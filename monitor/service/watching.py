@@ -13,6 +13,7 @@ import threading
 import time
 import uuid
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, TextIO
@@ -134,42 +135,47 @@ class Watching:
         self.wanted = rooms_wanted(farm, rooms) | {NOWHERE}
         self.farm, self.name, self.clock, self._tell = farm, name, clock, tell
         self.started_at = clock()
-        self._name_held = hold_name(farm.storage.folder, "watcher", name)
-        self.ledger = open_ledger(farm.storage.folder, postgres)
-        self.store = open_influx(farm, influx, patient=True)
-        self.live, self.scales = LiveBuffer(), Scales(farm.sensors)
-        self._entries_read = -1
-        self._publisher = Publisher(farm.broker)
-        self._self_watch = SelfWatch(farm.storage.folder)
-        self._states = ServiceStates(self.ledger.engine)
-        self._run_seen = RunSeen(self._states, clock)
-        self.leases = Leases(self.ledger.engine, holder_of(name, uuid.uuid4().hex[:8]), lasts=lasts)
-        fence = Fence(self.leases)
-        self.outbox = SqlOutbox(self.ledger.engine, guard=fence)
-        self.watch = RoomWatch(SqlAlarms(self.ledger.engine), every=look_every)
-        self._beside = Beside(farm, read=self.store.read, active=self.watch.active, moment=self._moment, clock=clock)
-        self.advisor = Advisor(
-            farm,
-            profiles,
-            self.ledger,
-            self.outbox,
-            live=self.live,
-            scales=self.scales,
-            watch=self.watch,
-            channels=open_channels(
-                farm, publish=self._publisher.publish, console=console, picture=self._beside.picture
-            ),
-            watching_since=self.started_at,
-            health=self.health,
-            links=self._beside.links,
-        )
-        self._keeper = LeaseKeeper(self.leases, self._wanted_now, on_change=self._look_at_once)
-        self.caretaker = Caretaker(
-            farm, self.leases, fence, self.advisor, self._states,
-            own=self._follower(judges=True),
-            beside=self._follower(judges=False),  # who has the room flags its readings
-            run_watched=self._run_seen.watched,
-        )  # fmt: skip
+        with ExitStack() as opened:  # what a later step that fails must not leave behind
+            self._name_held = opened.enter_context(hold_name(farm.storage.folder, "watcher", name))
+            self.ledger = open_ledger(farm.storage.folder, postgres)
+            opened.callback(self.ledger.close)
+            self.store = opened.enter_context(closing(open_influx(farm, influx, patient=True)))
+            self.live, self.scales = LiveBuffer(), Scales(farm.sensors)
+            self._entries_read = -1
+            self._publisher = Publisher(farm.broker)
+            self._self_watch = SelfWatch(farm.storage.folder)
+            self._states = ServiceStates(self.ledger.engine)
+            self._run_seen = RunSeen(self._states, clock)
+            self.leases = Leases(self.ledger.engine, holder_of(name, uuid.uuid4().hex[:8]), lasts=lasts)
+            fence = Fence(self.leases)
+            self.outbox = SqlOutbox(self.ledger.engine, guard=fence)
+            self.watch = RoomWatch(SqlAlarms(self.ledger.engine), every=look_every)
+            self._beside = Beside(
+                farm, read=self.store.read, active=self.watch.active, moment=self._moment, clock=clock
+            )
+            self.advisor = Advisor(
+                farm,
+                profiles,
+                self.ledger,
+                self.outbox,
+                live=self.live,
+                scales=self.scales,
+                watch=self.watch,
+                channels=open_channels(
+                    farm, publish=self._publisher.publish, console=console, picture=self._beside.picture
+                ),
+                watching_since=self.started_at,
+                health=self.health,
+                links=self._beside.links,
+            )
+            self._keeper = LeaseKeeper(self.leases, self._wanted_now, on_change=self._look_at_once)
+            self.caretaker = Caretaker(
+                farm, self.leases, fence, self.advisor, self._states,
+                own=self._follower(judges=True),
+                beside=self._follower(judges=False),  # who has the room flags its readings
+                run_watched=self._run_seen.watched,
+            )  # fmt: skip
+            opened.pop_all()
         self._clockwork = Clockwork(clock, self._wake)
         self._running = threading.Lock()
         self._looked: tuple[float, Health, Collectors | None] | None = None

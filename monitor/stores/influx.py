@@ -314,7 +314,7 @@ class InfluxReadingStore(RolledOnRead):
                 index = lookup[codes]
                 if (index < 0).any():  # sensors that were not asked for
                     frame, index = frame[index >= 0], index[index >= 0]
-                yield Block(
+                block = Block(
                     sensors=names,
                     sensor_index=index,
                     measured_at_ms=frame["time"].to_numpy(np.int64),
@@ -322,12 +322,13 @@ class InfluxReadingStore(RolledOnRead):
                     flag=frame["flag"].fillna(_NOT_EVALUATED).to_numpy(np.int8),
                     doubt=frame["doubt"].fillna(0).to_numpy(np.int16),
                 )
+                yield _with_values(block)
 
     def latest(self, sensors: Sequence[str]) -> dict[str, Reading]:
         """Return each sensor's newest reading; see ReadingStore.latest."""
         found: dict[str, Reading] = {}
-        for question in self._questions(sensors, "", "ORDER BY time DESC LIMIT 1"):
-            for row in self._blocks(question, tuple(sensors)):
+        for question in self._questions(sensors, "", "ORDER BY time DESC LIMIT 2"):
+            for row in self._blocks(question, tuple(sensors)):  # two rows: see _with_values
                 for each in row.readings():
                     if each.sensor not in found or found[each.sensor].measured_at <= each.measured_at:
                         found[each.sensor] = each
@@ -347,6 +348,24 @@ class InfluxReadingStore(RolledOnRead):
             self._closed = True
             self._writer.close()  # type: ignore[no-untyped-call] # untyped in the library
             self._client.close()  # type: ignore[no-untyped-call] # untyped in the library
+
+
+def _with_values(block: Block) -> Block:
+    """Return a block whose flags without a value are those of the reading of that sensor and instant, if there is one.
+
+    A sensor that stands in another room of farm.toml than when its reading was stored has its flag in a row of its own.
+    """
+    bare = np.isnan(block.value)
+    if not bare.any():
+        return block
+    kept = block.rows(np.flatnonzero(~bare))
+    keys = zip(kept.sensor_index.tolist(), kept.measured_at_ms.tolist(), strict=True)
+    place = {key: row for row, key in enumerate(keys)}
+    for row in np.flatnonzero(bare).tolist():
+        at = place.get((int(block.sensor_index[row]), int(block.measured_at_ms[row])))
+        if at is not None:
+            kept.flag[at], kept.doubt[at] = block.flag[row], block.doubt[row]
+    return kept
 
 
 class _Transport:

@@ -113,12 +113,14 @@ class Leases:
 
     def _take_one(self, connection: Connection, name: str, row: Row[Any] | None, now_ms: int) -> Lease | None:
         """Take or renew one lease; None: another process has it."""
+        until_ms = now_ms + self.lasts // timedelta(milliseconds=1)
         if row is not None and row.until > now_ms and row.holder != self.holder:
+            if row.until > until_ms:  # the clock was set back: a dead one's room must not wait until it is late again
+                connection.execute(update(LEASE).where(LEASE.c.name == name).values(until=until_ms))
             return None
         with self._lock:
             known = self._held.get(name)
         renewed = row is not None and row.until > now_ms and known is not None and known[0].term == row.taken_at
-        until_ms = now_ms + self.lasts // timedelta(milliseconds=1)
         if renewed and known is not None:
             connection.execute(update(LEASE).where(LEASE.c.name == name).values(until=until_ms))
             return known[0]

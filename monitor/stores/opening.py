@@ -69,21 +69,27 @@ def open_readings(farm: Farm, *, quarantine: Quarantine = lambda *_: None) -> Re
     settings = farm.storage.influx
     if settings is None:
         return quarantine_store(farm)
-    return open_spooled(farm, settings, quarantine=quarantine, delivered=_telling(farm))
+    return open_spooled(farm, settings, quarantine=quarantine, delivered=telling(farm))
 
 
-def _telling(farm: Farm) -> Callable[[Block], None]:
-    """Return what tells those who follow a shared store of a delivery; the ledger is opened at the first."""
+def telling(farm: Farm) -> Callable[[Block], None]:
+    """Return what tells those who follow a shared store of a delivery; the ledger is opened at the first.
+
+    No connection is left open from one delivery to the next.
+    """
     if farm.storage.postgres is None:
         return lambda _block: None
-    known: list[Announcer] = []
+    known: list[tuple[Announcer, Engine]] = []
 
     def tell(block: Block) -> None:
         from monitor.stores.ledger import open_ledger
 
         if not known:
-            known.append(announcer(farm, open_ledger(farm.storage.folder, farm.storage.postgres).engine, system_clock))
-        known[0].delivered(block)
+            engine = open_ledger(farm.storage.folder, farm.storage.postgres).engine
+            known.append((announcer(farm, engine, system_clock), engine))
+        teller, engine = known[0]
+        teller.delivered(block)
+        engine.dispose()
 
     return tell
 
@@ -113,14 +119,19 @@ def open_spooled(
     """
     from monitor.stores.spooled import SpooledReadingStore
 
-    return SpooledReadingStore(
-        open_influx(farm, settings, patient=True, flags_later=flags_later),
-        farm.storage.folder,
-        most_bytes=settings.spool_mb * 1_000_000,
-        quarantine=quarantine,
-        spool_file=spool_file,
-        delivered=delivered,
-    )
+    server = open_influx(farm, settings, patient=True, flags_later=flags_later)
+    try:
+        return SpooledReadingStore(
+            server,
+            farm.storage.folder,
+            most_bytes=settings.spool_mb * 1_000_000,
+            quarantine=quarantine,
+            spool_file=spool_file,
+            delivered=delivered,
+        )
+    except BaseException:
+        server.close()
+        raise
 
 
 def open_influx(

@@ -23,6 +23,8 @@ from monitor.readings import Block, from_ms, to_ms
 from monitor.unread import REFUSED, Unread
 
 SPOOL_FILE = "spool.db"
+SPOOL_FILES = "spool*.db"
+"""All spools of a machine: each collector has one of its own."""
 _BUSY_SECONDS = 10.0
 REFUSED_KEPT = 100_000
 _SCHEMA = """

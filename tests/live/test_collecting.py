@@ -3,23 +3,31 @@
 from __future__ import annotations
 
 import json
+import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine
 
+from collectors.embedded_broker import free_port
+from monitor.errors import StoreError, StoreUnavailableError
+from monitor.farm import Farm
 from monitor.farmfile import load_farm
-from monitor.readings import Block, Flag, from_ms
+from monitor.readings import Block, Flag, from_ms, to_ms
+from monitor.service.collecting import Collecting
+from monitor.service.watching import Watching
 from monitor.stores.arrivals import SqlArrivals
 from monitor.stores.engine import open_engine, postgres_url
 from monitor.stores.influx import InfluxReadingStore
 from monitor.stores.opening import open_influx
 from monitor.stores.states import COLLECTOR_STATE, ServiceStates
 from tests.support.farms import sensor_text
-from tests.support.sharedfarm import ROOM, SharedFarm, shared_farm, wait_for
+from tests.support.postgres import Postgres
+from tests.support.sharedfarm import HEAD, ROOM, SharedFarm, shared_farm, wait_for
 
 pytestmark = [pytest.mark.live, pytest.mark.xdist_group("influx")]
 _RESTS = 20
@@ -187,3 +195,85 @@ def wait_for_collectors(farm: Path, *names: str) -> None:
     """Wait until collectors are connected: a share begins with the subscription."""
     for name in names:
         wait_for(lambda name=name: bool(states(farm).get(name, {}).get("broker_connected")), f"{name} is connected")  # type: ignore[misc] # bound now
+
+
+@contextmanager
+def without_influx(postgres: Postgres, folder: Path) -> Iterator[Farm]:
+    """Give a shared farm whose InfluxDB is away."""
+    head = HEAD.format(
+        rounds='"07:30"', port=free_port(), folder=folder / "data", url=f"http://127.0.0.1:{free_port()}",
+        address=postgres.new_database(),
+    )  # fmt: skip
+    (folder / "farm.toml").write_text(head + TABLES, encoding="utf-8")
+    yield load_farm(folder / "farm.toml")
+
+
+def connections(farm: Farm) -> int:
+    """Return how many connections to the ledger are open beside the one that asks."""
+    assert farm.storage.postgres is not None
+    engine = open_engine(postgres_url(farm.storage.postgres))
+    asked = "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
+    try:
+        with engine.connect() as connection:
+            return int(connection.exec_driver_sql(asked).scalar_one())
+    finally:
+        engine.dispose()
+
+
+@pytest.mark.parametrize("kind", ["collector", "watcher"])
+def test_one_that_cannot_be_built_leaves_nothing_behind(postgres: Postgres, tmp_path: Path, kind: str) -> None:
+    """The token cannot be read: name, ledger and threads are free again, and the next try begins afresh."""
+    with without_influx(postgres, tmp_path) as farm:
+        assert farm.storage.influx is not None
+        away = replace(farm.storage.influx, token_env=None, token_file=tmp_path / "none")
+        broken = replace(farm, storage=replace(farm.storage, influx=away))
+
+        def build() -> Collecting | Watching:
+            return Collecting(broken, "one") if kind == "collector" else Watching(broken, {}, "one")
+
+        before = threading.active_count()
+
+        for _ in range(2):
+            with pytest.raises(StoreError, match="the InfluxDB token file"):
+                build()
+
+        assert connections(farm) == 0
+        assert threading.active_count() == before
+
+
+def test_a_spool_that_cannot_be_opened_leaves_no_collector_behind(postgres: Postgres, tmp_path: Path) -> None:
+    """Its file is something else: what was opened before it is let go of."""
+    with without_influx(postgres, tmp_path) as farm:
+        farm.storage.folder.mkdir(exist_ok=True)
+        (farm.storage.folder / "spool-one.db").write_text("no database, " * 100, encoding="utf-8")
+        before = threading.active_count()
+
+        for _ in range(2):
+            with pytest.raises(StoreError, match="is it a spool of Traywarden"):
+                Collecting(farm, "one")
+
+        assert connections(farm) == 0
+        assert threading.active_count() == before
+
+
+def test_what_a_stopped_collector_could_not_tell_before_is_told_as_it_stops(
+    postgres: Postgres, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The ledger was away for an hour and is back just as the collector is stopped; a second stop does nothing."""
+    with without_influx(postgres, tmp_path) as farm:
+        collecting = Collecting(farm, "one")
+        collecting.beat()
+        with monkeypatch.context() as away:
+            away.setattr(SqlArrivals, "note", refuses)
+            collecting.announcer.delivered(Block.from_rows(("air-a",), [(0, to_ms(T0), 20.0, 2, 0)]))
+
+        collecting.stop()
+        collecting.stop()
+
+        assert told(tmp_path / "farm.toml") == {("north", 0)}
+        assert connections(farm) == 0
+
+
+def refuses(*_: object, **__: object) -> None:
+    """Stand for a ledger that is away."""
+    raise StoreUnavailableError("away")

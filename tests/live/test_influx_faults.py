@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from sqlalchemy import make_url
 
 from collectors.embedded_broker import free_port
 from collectors.pipeline import Message
@@ -23,6 +24,8 @@ from monitor.farmfile import load_farm
 from monitor.profilefile import shipped_profiles
 from monitor.readings import Block, Quantity, Reading
 from monitor.service import Service
+from monitor.stores.arrivals import SqlArrivals
+from monitor.stores.engine import open_engine
 from monitor.stores.influx import InfluxReadingStore
 from monitor.stores.opening import open_influx, open_readings, quarantine_store
 from monitor.stores.sender import Sender
@@ -33,6 +36,7 @@ from tests.support.commands import call
 from tests.support.farms import TEXT, sensor_text
 from tests.support.influx import Fault, InfluxServer, wait_until
 from tests.support.needs import require_binary
+from tests.support.postgres import Postgres
 
 pytestmark = [pytest.mark.live, pytest.mark.xdist_group("influx")]
 T0 = datetime(2026, 3, 2, 7, tzinfo=UTC)
@@ -400,3 +404,40 @@ def test_rows_that_were_refused_go_in_once_the_server_takes_them(server: InfluxS
     assert mended["again"] == {"read": 20, "still_unread": 0, "readings_stored": 20, "readings_stored_before": 0}
     assert (mended["count"], mended["refused_count"]) == (0, 0)
     assert found == readings(0, 20).readings()
+
+
+def test_on_a_shared_farm_rows_that_go_in_again_are_told_to_who_follows(
+    server: InfluxServer, postgres: Postgres, tmp_path: Path
+) -> None:
+    """So are readings of a command; it leaves no connection to the ledger behind."""
+    server.make("shared")
+    server.faults.clear()
+    path, address = written(tmp_path, server.url, "shared"), postgres.new_database()
+    path.write_text(f'{path.read_text()}\n[storage.postgresql]\naddress = "{address}"\n', encoding="utf-8")
+    farm = load_farm(path)
+    url = f"{server.url}/api/v2/write?bucket=shared/autogen&precision=ms"
+    other = f"temperature,sensor=x,spot=y value=1i {readings(0).measured_at_ms[0]}"
+    urllib.request.urlopen(url, data=other.encode(), timeout=10).close()
+    with closing(open_readings(farm)) as store:
+        assert isinstance(store, SpooledReadingStore)
+        store.append(readings(0, 20))
+        wait_until(lambda: store.spool.refused_count() == 20)
+    engine = open_engine(make_url(address).set(drivername="postgresql+psycopg"))
+    try:
+        with engine.connect() as connection:
+            others = (
+                "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
+            )
+            left = connection.exec_driver_sql(others).scalar_one()
+        before = len(SqlArrivals(engine).after(0, ["cellar"]))
+        server.ask("DROP MEASUREMENT temperature", "shared")
+
+        assert call(path, "unread", "--again").refused is None
+        told = SqlArrivals(engine).after(0, ["cellar"])[before:]
+    finally:
+        engine.dispose()
+
+    assert left == 0
+    first, last = (int(readings(0, 20).measured_at_ms[place]) for place in (0, -1))
+    assert min(each.from_ms for each in told) == first
+    assert max(each.to_ms for each in told) == last

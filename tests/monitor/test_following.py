@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.arrivals import Arrival, arrivals_of
-from monitor.errors import StoreUnavailableError
+from monitor.errors import RejectedRowsError, StoreUnavailableError
 from monitor.flagging import Kept
 from monitor.following import Follower
 from monitor.live import LiveBuffer
@@ -30,6 +30,9 @@ class Shared:
         self.kept: dict[tuple[str, int], tuple[float, int, int]] = {}
         self.told: list[Arrival] = []
         self.is_away = self.takes_no_flags = False
+        self.refuses: set[tuple[str, int]] = set()
+        self.refused: list[tuple[str, str]] = []
+        self.looked_after: list[int] = []
 
     def deliver(self, rows: Sequence[Row]) -> None:
         """Store readings that nobody has judged, and tell of them."""
@@ -57,9 +60,16 @@ class Shared:
         """Write flags."""
         if self.takes_no_flags:
             raise StoreUnavailableError("away")
+        refused = []
         for each in block.readings():
+            if (each.sensor, to_ms(each.measured_at)) in self.refuses:
+                refused.append((each.sensor, "points beyond retention policy"))
+                continue
             value = self.kept[each.sensor, to_ms(each.measured_at)][0]
             self.kept[each.sensor, to_ms(each.measured_at)] = (value, int(each.flag), int(each.doubt))
+        self.refused += refused
+        if refused:
+            raise RejectedRowsError(refused)
 
     def newest(self) -> int:
         """Return the number of the newest arrival."""
@@ -67,6 +77,7 @@ class Shared:
 
     def after(self, number: int, rooms: Collection[str]) -> Sequence[Arrival]:
         """Return the arrivals behind a number."""
+        self.looked_after.append(number)
         return [each for each in self.told[number:] if each.room in rooms]
 
     def note(self, arrivals: Sequence[Arrival], *, now: datetime) -> None:
@@ -242,3 +253,119 @@ def test_a_room_that_is_lost_is_followed_no_longer() -> None:
     assert new == 0
     assert watched.live.newest("t1") is None
     assert watched.follower.rooms == frozenset()
+
+
+def test_readings_of_the_far_future_wait_until_it_comes() -> None:
+    """A file with a wrong year was imported: the room is judged by what is said now, and nothing of now is let go."""
+    rows, shared = record(2, days=1), Shared()
+    watched = Watched(shared)
+    watched.follower.gain("cellar", from_ms(START_MS))
+    last = to_ms(datetime(9999, 12, 31, 23, 59, 59, 999_000, tzinfo=UTC))
+    shared.deliver([*rows[:100], (0, last, 30.0, NOT_YET, 0)])
+    watched.follower.step(end(rows[:100]))
+    shared.deliver(rows[100:])
+
+    watched.follower.step(end(rows))
+
+    held = watched.live.newest(NAMES[0])
+    assert held is not None
+    assert to_ms(held.measured_at) == max(at_ms for index, at_ms, *_ in rows if index == 0)
+    assert {key for key in watched.taken if key[1] < last} == {(NAMES[index], at_ms) for index, at_ms, *_ in rows}
+
+
+def test_readings_ahead_of_a_slow_clock_are_taken_in_once_it_gets_there() -> None:
+    """The watcher's machine is ten minutes behind the collector's: nothing is missed, and each is taken once."""
+    rows, shared = record(2, days=1), Shared()
+    watched = Watched(shared, judges=False)
+    watched.follower.begin()
+    newest = max(row[1] for row in rows)
+    shared.deliver(rows)
+
+    early = watched.follower.step(from_ms(newest - 600_000))
+    none = watched.follower.step(from_ms(newest - 600_000))
+    rest = watched.follower.step(from_ms(newest))
+
+    assert 0 < early < len(rows)
+    assert none == 0
+    assert early + rest == len(rows)
+    assert watched.follower.step(from_ms(newest)) == 0
+
+
+def test_flags_that_the_store_refuses_for_good_hold_up_no_others() -> None:
+    """One is refused for ever; it is tried once, and all others are written and told."""
+    rows, shared = record(11, days=2), Shared()
+    watched = Watched(shared)
+    watched.follower.gain("cellar", from_ms(START_MS))
+    odd = [(NAMES[key[0]], key[1]) for key, kept in whole(rows).items() if kept.flag != int(Flag.PASS)]
+    shared.refuses = {odd[0]}
+    shared.deliver(rows)
+
+    for _ in range(3):
+        watched.follower.step(end(rows))
+
+    assert len(shared.refused) == 1
+    assert all(shared.kept[key][1] not in (NOT_YET, int(Flag.PASS)) for key in odd[1:])
+    assert any(span.from_ms <= odd[1][1] <= span.to_ms for span in shared.told[2:])
+
+
+def test_a_ledger_restored_from_a_copy_keeps_no_reading_from_being_followed() -> None:
+    """Its arrivals have lower numbers than those that were seen; what comes afterwards is seen all the same."""
+    rows, shared = record(2, days=1), Shared()
+    watched = Watched(shared, judges=False)
+    watched.follower.begin()
+    for row in rows[:200]:
+        shared.deliver([row])
+    watched.follower.step(end(rows))
+    del shared.told[20:]
+    shared.deliver(rows[200:])
+
+    for _ in range(2):
+        watched.follower.step(end(rows))
+
+    assert sorted(watched.taken) == sorted((NAMES[index], at_ms) for index, at_ms, *_ in rows)
+
+
+def test_who_had_no_room_for_a_while_begins_with_what_arrives_now() -> None:
+    """All that came meanwhile is read back from the store; the many arrivals of that time are not asked for."""
+    rows, shared = record(2, days=1), Shared()
+    watched = Watched(shared)
+    watched.follower.gain("cellar", from_ms(START_MS))
+    watched.follower.lose("cellar")
+    shared.deliver(rows[:400])
+    watched.follower.gain("cellar", end(rows[:400]))
+    told = len(shared.told)
+    shared.deliver(rows[400:])
+
+    watched.follower.step(end(rows))
+
+    assert shared.looked_after[0] >= told - 2  # the flags of what was read back are told too
+    assert shared.looked_after[0] > 0
+    assert found(shared) == whole(rows)
+
+
+def test_who_could_not_look_for_days_reads_back_what_is_told_no_longer() -> None:
+    """Arrivals are kept for two days; after a longer pause every reading is known, and flagged, all the same."""
+    rows, shared = record(11, days=3), Shared()
+    judging, looking = Watched(shared), Watched(shared, judges=False)
+    judging.follower.gain("cellar", from_ms(START_MS))
+    looking.follower.begin()
+    for watched in (judging, looking):
+        watched.follower.step(from_ms(START_MS))
+    first = [row for row in rows if row[1] < rows[0][1] + 5 * 3_600_000]
+    shared.deliver(first)
+    for watched in (judging, looking):
+        watched.follower.step(end(first))
+    shared.deliver(rows[len(first) :])
+    numbers = len(shared.told)
+    shared.note([Arrival(room="attic", from_ms=0, to_ms=0)], now=end(rows))
+    shared.told[:numbers] = [Arrival(room="", from_ms=0, to_ms=0)] * numbers  # pruned: they tell of nothing
+
+    for watched in (judging, looking):
+        watched.follower.step(end(rows))
+
+    assert found(shared) == whole(rows)
+    for watched in (judging, looking):
+        for place, name in enumerate(NAMES):
+            held = watched.live.newest(name)
+            assert held is not None
+            assert to_ms(held.measured_at) == max(at_ms for index, at_ms, *_ in rows if index == place)

@@ -138,6 +138,26 @@ def test_rows_that_an_influxdb_refused_are_listed_too_once(farm_path: Path) -> N
     assert REFUSED not in {topic for _, topic, _, _ in aside}
 
 
+def test_rows_of_collectors_with_a_spool_of_their_own_are_listed_and_tried(farm_path: Path) -> None:
+    """Two collectors of this machine, whose rows carry no flags; each spool lets go of its own."""
+    folder = load_farm(farm_path).storage.folder
+    at_ms = int(NOON.timestamp()) * 1000
+    for number, name in enumerate(("north", "south")):
+        row = f"temperature,sensor=air,spot=cellar value={20.5 + number} {at_ms + number}"
+        with closing(Spool(folder / f"spool-{name}.db", most_bytes=10**6)) as spool:
+            spool.done([], [(row, "field type conflict"), (row[:-13], "unable to parse")][: 2 - number], at=NOON)
+
+    facts = json.loads(call(farm_path, "unread", "--topic", REFUSED, "--json").out)
+    again = json.loads(call(farm_path, "unread", "--topic", REFUSED, "--again", "--json").out)
+    with closing(quarantine_store(load_farm(farm_path))) as store:
+        kept = store.read(["air"], NOON, NOON + timedelta(minutes=1))
+
+    assert facts["refused_count"] == 3
+    assert again["again"] == {"read": 2, "still_unread": 1, "readings_stored": 2, "readings_stored_before": 0}
+    assert again["refused_count"] == 1
+    assert kept.value.tolist() == [20.5, 21.5]
+
+
 def test_status_names_the_command_where_something_is_set_aside(farm_path: Path, tmp_path: Path) -> None:
     """Also what came before the monitor's last start."""
     assert "4 messages could not be read: traywarden unread" in call(farm_path, "status").out

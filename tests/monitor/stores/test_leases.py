@@ -96,6 +96,26 @@ def test_a_dead_ones_room_is_free_when_its_lease_has_run_out(pair: Pair) -> None
     assert not pair.one.held()
 
 
+def test_a_dead_ones_room_is_free_though_the_clock_was_set_back(pair: Pair) -> None:
+    """By an hour: another gets the room as soon as a lease lasts; one that lives keeps its own all the time."""
+    pair.one.take(["cellar", "attic"])
+    three = pair.new("three")
+    three.take(["loft"])
+    pair.clock.set(T0 - timedelta(hours=1))
+    before = pair.two.take(["attic", "cellar", "loft"])
+    for _ in range(3):
+        pair.passes(10)
+        three.take(["loft"])
+        pair.two.take(["loft"])
+    pair.passes(1)
+
+    taken = pair.two.take(["attic", "cellar", "loft"])
+
+    assert not before
+    assert sorted(taken) == ["attic", "cellar"]
+    assert sorted(three.held()) == ["loft"]
+
+
 def test_a_holder_that_slept_past_its_lease_is_refused(pair: Pair) -> None:
     """Though it wakes and never learned of it; and though the other has let go again since."""
     held = pair.one.take(["cellar"])["cellar"]

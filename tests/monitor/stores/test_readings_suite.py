@@ -307,6 +307,28 @@ def test_a_value_handed_over_again_leaves_a_found_flag_alone(influx_url: str) ->
 
 @pytest.mark.live
 @pytest.mark.xdist_group("influx")
+def test_a_flag_of_a_sensor_that_was_moved_since_makes_no_reading_of_its_own(influx_url: str) -> None:
+    """Its new room tags the flag, its old one the value: both are one reading; a flag of nothing is none."""
+    settings = InfluxSettings(url=influx_url, database="saltcellar")
+    rooms = [{"carried": (Quantity.TEMPERATURE, room)} for room in ("cellar", "attic")]
+    before, after = (InfluxReadingStore(settings, "", room, flags_later=True) for room in rooms)
+    came = [Reading(sensor="carried", measured_at=T0 + timedelta(minutes=n), value=21.5 + n) for n in range(3)]
+    before.append(Block.from_readings(came))
+    found = [replace(each, flag=Flag.SUSPECT, doubt=Doubt.SPIKE) for each in came[1:]]
+    nothing = Reading(sensor="carried", measured_at=T0 + timedelta(minutes=1.5), value=0.0, flag=Flag.FAIL)
+
+    after.append_flags(Block.from_readings([*found, nothing]))
+    read_back = after.read(["carried"], T0, T0 + timedelta(hours=1)).readings()
+    newest = after.latest(["carried"])
+    for each in (before, after):
+        each.close()
+
+    assert read_back == [came[0], *found]
+    assert newest == {"carried": found[-1]}
+
+
+@pytest.mark.live
+@pytest.mark.xdist_group("influx")
 def test_most_sensors_of_a_quantity_are_asked_for_in_one_question(influx_url: str) -> None:
     """Those that were not asked for are left out."""
     settings = InfluxSettings(url=influx_url, database="saltcellar")
