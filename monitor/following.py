@@ -24,8 +24,9 @@ log = logging.getLogger(__name__)
 _AT_ONCE = 50
 """So many sensors' weeks are read back together. Ours."""
 _MOST_UNWRITTEN = 500
-_TOLD_FOR = timedelta(hours=36)
-"""Arrivals are let go of after two days; who did not look for so long reads its rooms back. Ours."""
+_TOLD_FOR = timedelta(hours=9)
+"""Arrivals are let go of after twelve hours; who did not look for so long reads its rooms back. Ours."""
+_MAY_COME_LATE = timedelta(minutes=15)
 _AHEAD = timedelta(minutes=5)
 _PASS, _NOT_EVALUATED = int(Flag.PASS), int(Flag.NOT_EVALUATED)
 
@@ -164,8 +165,9 @@ class Follower:
         if self._cursor is None or not self._rooms:
             return 0
         if self._looked_at is not None and now - self._looked_at > _TOLD_FOR:
+            judged = self._looked_at - _MAY_COME_LATE  # what came after that look may have been measured before it
             for room in sorted(self._rooms):
-                self.gain(room, now, judged_until=self._looked_at if self._judges else now)
+                self.gain(room, now, judged_until=judged if self._judges else now)
         arrived = self._arrivals.after(self._cursor, self._rooms)
         if not arrived and self._arrivals.newest() < self._cursor:  # the ledger was restored from a copy, say
             self._cursor = 0

@@ -68,16 +68,16 @@ class Collecting:
             StoreError: A store cannot be opened.
         """
         influx, postgres = shared_stores(farm, "collect")
-        if farm.broker.embedded:
-            raise RefusedError(
-                "collectors share a broker of your own, and farm.toml has none: set embedded = false and host under "
-                '[broker] (README, "Sensors and the broker"); the embedded one lives in `traywarden run`'
-            )
         self.farm, self.name, self.clock, self.leaves = farm, name, clock, leaves
         self.started_at = clock()
         self._only = only
         topics = (sensor.topic for sensor in farm.sensors.values())
         self.listens = any(topic and not topic.startswith(PUSHED) for topic in topics)
+        if self.listens and farm.broker.embedded:
+            raise RefusedError(
+                "collectors share a broker of your own, and farm.toml has none: set embedded = false and host under "
+                '[broker] (README, "Sensors and the broker"); the embedded one lives in `traywarden run`'
+            )
         with ExitStack() as opened:  # what a later step that fails must not leave behind
             self._name_held = opened.enter_context(hold_name(farm.storage.folder, "collector", name))
             self.ledger = open_ledger(farm.storage.folder, postgres)

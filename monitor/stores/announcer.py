@@ -16,6 +16,7 @@ from monitor.stores.arrivals import SqlArrivals
 log = logging.getLogger(__name__)
 
 _MOST_WAITING = 2_000
+_PRUNE_EVERY = timedelta(minutes=10)
 _MAY_LIE_BACK = timedelta(minutes=10)
 
 
@@ -28,6 +29,7 @@ class Announcer:
         self._waiting: list[Arrival] = []
         self._lock = threading.Lock()
         self._failed = False
+        self._pruned_at: datetime | None = None
 
     def begin(self, since: datetime | None) -> None:
         """Tell again of all that may have been delivered since the last sign of life, and never told.
@@ -64,7 +66,10 @@ class Announcer:
         """Try what could not be noted, and let go of old notes."""
         if self._waiting:
             self._tell([])
-        self._arrivals.prune(self._clock())
+        now = self._clock()
+        if self._pruned_at is None or abs(now - self._pruned_at) >= _PRUNE_EVERY:
+            self._arrivals.prune(now)
+            self._pruned_at = now
 
 
 def _by_room(waiting: list[Arrival]) -> list[Arrival]:

@@ -15,7 +15,7 @@ from monitor.readings import to_ms
 from monitor.stores.engine import store_errors, writing
 from monitor.stores.schema import ARRIVAL
 
-KEPT = timedelta(days=2)
+KEPT = timedelta(hours=12)
 """Who was away for longer reads its readings back from the store anyway."""
 
 
@@ -48,7 +48,7 @@ class SqlArrivals:
             connection.execute(insert(ARRIVAL), rows)
 
     def prune(self, now: datetime) -> None:
-        """Let go of what was noted days ago."""
+        """Let go of what was noted long ago."""
         with writing(self._engine, "letting old arrivals go") as connection:
             connection.execute(delete(ARRIVAL).where(ARRIVAL.c.noted_at < to_ms(now - KEPT)))
 

@@ -94,9 +94,10 @@ ARRIVAL = Table(
     Column("sensors", JSON),
     Column("noted_at", BigInteger, nullable=False),
     Index("arrival_by_room", "room", "id"),
+    Index("arrival_by_noting", "noted_at"),
     sqlite_autoincrement=True,
 )
-"""Which readings have come to the shared store, in the order in which they came; kept for some days."""
+"""Which readings have come to the shared store, in the order in which they came; kept for some hours."""
 
 HEAD = "0002"
 """The newest migration; a database that stands there needs none."""

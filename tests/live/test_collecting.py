@@ -27,7 +27,7 @@ from monitor.stores.opening import open_influx
 from monitor.stores.states import COLLECTOR_STATE, ServiceStates
 from tests.support.farms import sensor_text
 from tests.support.postgres import Postgres
-from tests.support.sharedfarm import HEAD, ROOM, SharedFarm, shared_farm, wait_for
+from tests.support.sharedfarm import ROOM, SharedFarm, farm_head, shared_farm, wait_for
 
 pytestmark = [pytest.mark.live, pytest.mark.xdist_group("influx")]
 _RESTS = 20
@@ -200,10 +200,8 @@ def wait_for_collectors(farm: Path, *names: str) -> None:
 @contextmanager
 def without_influx(postgres: Postgres, folder: Path) -> Iterator[Farm]:
     """Give a shared farm whose InfluxDB is away."""
-    head = HEAD.format(
-        rounds='"07:30"', port=free_port(), folder=folder / "data", url=f"http://127.0.0.1:{free_port()}",
-        address=postgres.new_database(),
-    )  # fmt: skip
+    url = f"http://127.0.0.1:{free_port()}"
+    head = farm_head(folder=folder / "data", port=free_port(), url=url, address=postgres.new_database())
     (folder / "farm.toml").write_text(head + TABLES, encoding="utf-8")
     yield load_farm(folder / "farm.toml")
 

@@ -343,8 +343,8 @@ def test_who_had_no_room_for_a_while_begins_with_what_arrives_now() -> None:
     assert found(shared) == whole(rows)
 
 
-def test_who_could_not_look_for_days_reads_back_what_is_told_no_longer() -> None:
-    """Arrivals are kept for two days; after a longer pause every reading is known, and flagged, all the same."""
+def test_who_could_not_look_for_long_reads_back_what_is_told_no_longer() -> None:
+    """Arrivals are kept for twelve hours; after a longer pause every reading is known, and flagged, all the same."""
     rows, shared = record(11, days=3), Shared()
     judging, looking = Watched(shared), Watched(shared, judges=False)
     judging.follower.gain("cellar", from_ms(START_MS))

@@ -167,6 +167,16 @@ class SharedFarm:
         return status
 
 
+def farm_head(*, folder: Path, port: int, url: str, address: str, rounds: Sequence[str] = ("07:30",)) -> str:
+    """Return the beginning of a shared farm's file."""
+    return HEAD.format(
+        rounds=", ".join(f'"{each}"' for each in rounds),
+        port=port,
+        folder=folder,
+        shares=SHARES.format(url=url, address=address),
+    )
+
+
 def _drain(process: subprocess.Popen[str]) -> None:
     """Read on what a process says, so that it never waits for a reader."""
     assert process.stdout is not None

@@ -28,6 +28,7 @@ def test_the_embedded_broker_cannot_be_shared(tmp_path: Path) -> None:
     """It lives in one process; nothing is made on the disk before that is said."""
     path = tmp_path / "farm.toml"
     more = '[storage.influx]\nurl = "http://127.0.0.1:1"\ndatabase = "saltcellar"\ntoken_env = "T"\n'
+    more += sensor_text("air", "temperature", "cellar")
     more += '[storage.postgresql]\naddress = "postgresql://ines@127.0.0.1:1/saltcellar"\n'
     path.write_text(TEXT.format(zone="Europe/Lisbon", more=more), "utf-8")
 

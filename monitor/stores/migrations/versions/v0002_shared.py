@@ -31,5 +31,6 @@ def upgrade() -> None:
         sqlite_autoincrement=True,
     )
     op.create_index("arrival_by_room", "arrival", ["room", "id"])
+    op.create_index("arrival_by_noting", "arrival", ["noted_at"])
     op.add_column("outbox", sa.Column("claimed_until", sa.BigInteger))
     op.create_index("outbox_by_making", "outbox", ["made_at"])
