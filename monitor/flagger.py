@@ -190,7 +190,7 @@ class Flagger:
     def remember(self, block: Block) -> None:
         """Take in readings of the store, as after a start, in order of each series; their flags are what they are."""
         pending = Pending()
-        for index, at_ms, value, flag, doubt in _rows(block):
+        for index, at_ms, value, flag, doubt in block.plain():
             number = self._numbers.get(block.sensors[index])
             if number is None:
                 continue
@@ -223,14 +223,6 @@ def crossed(kept: Kept, odd: Doubt, *, is_covered: bool) -> Kept:
     return Kept(kept.at_ms, kept.value, flag, kept.doubt | int(odd))
 
 
-def _rows(block: Block) -> zip[tuple[int, int, float, int, int]]:
-    """Return a block's rows as plain numbers."""
-    return zip(
-        block.sensor_index.tolist(), block.measured_at_ms.tolist(), block.value.tolist(), block.flag.tolist(),
-        block.doubt.tolist(), strict=True,
-    )  # fmt: skip
-
-
 def flag_all(block: Block, farm: Farm) -> Block:
     """Return readings in the order of their instants with all flags final, each instant of a series once.
 
@@ -240,7 +232,7 @@ def flag_all(block: Block, farm: Farm) -> Block:
         farm: The farm.
     """
     order = np.argsort(block.measured_at_ms, kind="stable")
-    once = {(index, at_ms): (value, flag, doubt) for index, at_ms, value, flag, doubt in _rows(block.rows(order))}
+    once = {(index, at_ms): (value, flag, doubt) for index, at_ms, value, flag, doubt in block.rows(order).plain()}
     kept: dict[tuple[int, int], Kept] = {}
     states: dict[int, SeriesFlags] = {}
     series: defaultdict[str, Cells] = defaultdict(dict)

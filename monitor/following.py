@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -211,7 +211,7 @@ class Follower:
         flagger, pending = self._flaggers[room], Pending()
         rows: dict[tuple[int, int], tuple[int, int, float, int, int]] = {}
         stored: dict[tuple[int, int], tuple[int, int]] = {}
-        for index, at_ms, value, flag, doubt in _rows(news):
+        for index, at_ms, value, flag, doubt in news.plain():
             sensor = self._farm.sensors[news.sensors[index]]
             own = Kept(at_ms, value, _PASS if flag == _NOT_EVALUATED else flag, doubt)
             stored[index, at_ms] = (own.flag, doubt)
@@ -244,15 +244,3 @@ def _slices(names: Sequence[str]) -> Iterator[Sequence[str]]:
     """Yield names, some at a time."""
     for begin in range(0, len(names), _AT_ONCE):
         yield names[begin : begin + _AT_ONCE]
-
-
-def _rows(block: Block) -> Iterable[tuple[int, int, float, int, int]]:
-    """Return a block's rows as plain numbers, in its order."""
-    return zip(
-        block.sensor_index.tolist(),
-        block.measured_at_ms.tolist(),
-        block.value.tolist(),
-        block.flag.tolist(),
-        block.doubt.tolist(),
-        strict=True,
-    )

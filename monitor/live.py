@@ -133,14 +133,7 @@ class LiveBuffer:
 
     def _take(self, block: Block) -> None:
         """Put the readings of a block in their places."""
-        rows = zip(
-            block.sensor_index.tolist(),
-            block.measured_at_ms.tolist(),
-            block.value.tolist(),
-            block.flag.tolist(),
-            block.doubt.tolist(),
-            strict=True,
-        )
+        rows = block.plain()
         with self._lock:
             for index, at_ms, value, flag, doubt in rows:
                 self._put(self._sensors.setdefault(block.sensors[index], _Held()), at_ms, value, flag, doubt)
@@ -176,22 +169,14 @@ class LiveBuffer:
             flags: One whose flag or doubt has changed is news too.
         """
         keys = block.measured_at_ms * max(len(block.sensors), 1) + block.sensor_index
-        order = np.unique(keys, return_index=True)[1]  # by instant, then sensor; each once
-        rows = zip(
-            block.sensor_index[order].tolist(),
-            block.measured_at_ms[order].tolist(),
-            block.value[order].tolist(),
-            block.flag[order].tolist(),
-            block.doubt[order].tolist(),
-            strict=True,
-        )
+        rows = block.rows(np.unique(keys, return_index=True)[1])  # by instant, then sensor; each once
         with self._lock:
             held = [self._sensors.get(name) for name in block.sensors]
             fresh = [
                 not _is_held(held[index], at_ms, value, (flag, doubt) if flags else None)
-                for index, at_ms, value, flag, doubt in rows
+                for index, at_ms, value, flag, doubt in rows.plain()
             ]
-        return block.rows(order[np.array(fresh, dtype=bool)])
+        return rows.rows(np.flatnonzero(fresh))
 
     def rebuild(self, sensors: Sequence[str], block: Block) -> None:
         """Start again from a block read from the store."""

@@ -175,9 +175,9 @@ class Block:
             doubt=self.doubt[rows],
         )
 
-    def readings(self) -> list[Reading]:
-        """Return the block as single readings, in its order."""
-        columns = zip(
+    def plain(self) -> zip[tuple[int, int, float, int, int]]:
+        """Return the rows as plain numbers, in their order: index into ``sensors``, ms, value, flag, doubt."""
+        return zip(
             self.sensor_index.tolist(),
             self.measured_at_ms.tolist(),
             self.value.tolist(),
@@ -185,6 +185,9 @@ class Block:
             self.doubt.tolist(),
             strict=True,
         )
+
+    def readings(self) -> list[Reading]:
+        """Return the block as single readings, in its order."""
         return [
             Reading(
                 sensor=self.sensors[index],
@@ -193,7 +196,7 @@ class Block:
                 flag=Flag(flag),
                 doubt=Doubt(doubt),
             )
-            for index, at_ms, value, flag, doubt in columns
+            for index, at_ms, value, flag, doubt in self.plain()
         ]
 
     @staticmethod

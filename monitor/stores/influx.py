@@ -70,14 +70,7 @@ def lines_of(
     for sensor in block.sensors:
         quantity, spot = where.get(sensor, (None, "none"))
         heads.append(f"{quantity.value if quantity else 'other'},sensor={tag(sensor)},spot={tag(spot)} ")
-    rows = zip(
-        block.sensor_index.tolist(),
-        block.measured_at_ms.tolist(),
-        block.value.tolist(),
-        block.flag.tolist(),
-        block.doubt.tolist(),
-        strict=True,
-    )
+    rows = block.plain()
     if not values:
         return [f"{heads[i]}flag={f}i,doubt={d}i {at}" for i, at, _, f, d in rows]
     if flags_later:

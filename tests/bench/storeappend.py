@@ -97,8 +97,7 @@ def _bare(path: Path) -> sqlite3.Connection:
 
 def _rows(block: Block) -> list[tuple[int, int, float, int, int]]:
     """Return a block as rows, made before the clock runs."""
-    columns = (block.sensor_index.tolist(), block.measured_at_ms.tolist(), block.value.tolist(), block.flag.tolist())
-    return list(zip(*columns, block.doubt.tolist(), strict=True))
+    return list(block.plain())
 
 
 def _commit(connection: sqlite3.Connection, rows: list[tuple[int, int, float, int, int]]) -> None:
