@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
@@ -23,6 +24,9 @@ class Clockwork:
         """Take the clock, and what is woken: given the instant, it returns when it wants to be woken next."""
         self._clock, self._wake_it = clock, wake
         self._scheduler: Any = None
+        # APScheduler holds its lock while it waits for what runs to end; what runs must not ask for another waking then
+        self._setting = threading.Lock()
+        self._is_stopping = False
 
     def also(self, what: Callable[[], None], every: timedelta) -> None:
         """Have something else done at an interval too, for the first time now; only after start()."""
@@ -43,9 +47,7 @@ class Clockwork:
         now = self._clock()
         try:
             again_at = self._wake_it(now)
-            self._scheduler.add_job(
-                self.wake, "date", run_date=max(again_at, now + timedelta(seconds=1)), id="due", replace_existing=True
-            )
+            self._set(max(again_at, now + timedelta(seconds=1)))
         except TraywardenError as exc:
             log.error("due.failed why=%s", exc)
         except Exception:
@@ -53,11 +55,18 @@ class Clockwork:
 
     def at_once(self) -> None:
         """Have it woken now, on the clockwork's own thread; nothing happens where it does not run."""
-        if self._scheduler is not None:
-            self._scheduler.add_job(self.wake, "date", run_date=None, id="due", replace_existing=True)
+        self._set(None)
+
+    def _set(self, at: datetime | None) -> None:
+        """Have it woken at an instant, None: now, in place of what was set before; not any more once it stops."""
+        with self._setting:
+            if self._scheduler is not None and not self._is_stopping:
+                self._scheduler.add_job(self.wake, "date", run_date=at, id="due", replace_existing=True)
 
     def stop(self) -> None:
         """Wake no more, and wait for what runs; a second call does nothing."""
+        with self._setting:
+            self._is_stopping = True
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None

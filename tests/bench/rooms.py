@@ -30,6 +30,7 @@ from monitor.fold import fold_as_of
 from monitor.following import Follower
 from monitor.ledger import Entry, EntryKind
 from monitor.live import LiveBuffer
+from monitor.processes import watcher_of
 from monitor.readings import Block, from_ms, to_ms
 from monitor.scales import Scales
 from monitor.service import STATUS_STATE
@@ -371,9 +372,10 @@ def faults(minutes: int, trays: int, speed: float, *, tell: bool = True) -> Outc
                 start_again()
 
             def kill_watcher() -> None:
+                holder = _holder(ledger, "w0")
                 shared.kill("w0")
                 killed = time.monotonic()
-                waiting = threading.Thread(target=lambda: taken_over.append(_taken_over_s(ledger, "w0", killed)))
+                waiting = threading.Thread(target=lambda: taken_over.append(_taken_over_s(ledger, holder, killed)))
                 waiting.start()
 
             doing: list[tuple[str, Callable[[], None]]] = [
@@ -426,12 +428,12 @@ def _less(farm: World, first: int, until: int) -> dict[str, tuple[int, float]]:
     }
 
 
-def _taken_over_s(ledger: SqlLedger, name: str, killed: float) -> float:
+def _taken_over_s(ledger: SqlLedger, holder: str, killed: float) -> float:
     """Return how long the rooms of a watcher that was killed had nobody who watched them. [s]."""
 
     def is_free() -> bool:
         try:
-            return not _held(ledger, name)
+            return holder not in _holders(ledger)
         except OperationalError:  # the database is being killed meanwhile
             return False
 
@@ -439,11 +441,16 @@ def _taken_over_s(ledger: SqlLedger, name: str, killed: float) -> float:
     return time.monotonic() - killed
 
 
-def _held(ledger: SqlLedger, name: str) -> list[str]:
-    """Return the rooms whose lease a watcher of a name holds."""
+def _holders(ledger: SqlLedger) -> set[str]:
+    """Return who holds leases, or held the last that ran out: each run of a watcher has a name of its own."""
     with ledger.engine.connect() as connection:
-        rows = connection.execute(select(LEASE.c.name, LEASE.c.holder)).all()
-    return [room for room, holder in rows if holder.startswith(name)]
+        return set(connection.execute(select(LEASE.c.holder)).scalars().all())
+
+
+def _holder(ledger: SqlLedger, name: str) -> str:
+    """Return the one run of a watcher that holds leases."""
+    (found,) = (holder for holder in _holders(ledger) if watcher_of(holder) == name)
+    return found
 
 
 def _stages_twice(ledger: SqlLedger) -> int:
