@@ -359,6 +359,7 @@ class MqttCollector:
                 return
             if not self._take(_Queued(arrived, message.mid, message.qos, self._connection)):
                 log.warning("message.not_taken topic=%s why=queue full; the broker keeps it", message.topic)
+                self._end_mark = None  # it may lie behind what comes again
                 self._break_off(client)  # so that all that was not acknowledged comes again, in its order
         except Exception:
             log.exception("message.handler_failed")

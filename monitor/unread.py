@@ -9,6 +9,8 @@ from datetime import datetime
 
 QUARANTINE_ROWS = 1_000
 """So many messages that could not be read are kept; a newer one pushes the oldest out."""
+QUARANTINE_BYTES = 64_000_000
+"""And of long ones so many bytes, since their list is looked through in memory; the newest is always kept. Ours."""
 REFUSED = "store"
 """Stands in place of a topic for rows that an InfluxDB refused."""
 KEPT_BY_BROKER = " (the broker had kept this message: it may be older than its arrival)"

@@ -160,7 +160,8 @@ class Collecting:
 
     def _beat_until_stopped(self) -> None:
         """Note now and then how this collector is, and look what the ledger says of its sensors."""
-        self.collector.wait_for(lambda: self.collector.is_connected or self._stopping.is_set(), _FIRST_BEAT)
+        if self.listens:
+            self.collector.wait_for(lambda: self.collector.is_connected or self._stopping.is_set(), _FIRST_BEAT)
         while not self._stopping.is_set():
             self.beat()
             self._stopping.wait(_BEAT.total_seconds())

@@ -7,7 +7,13 @@ from datetime import datetime
 
 from monitor.readings import from_ms, to_ms
 from monitor.stores.sqlitefile import SqliteFile
-from monitor.unread import QUARANTINE_ROWS, Unread
+from monitor.unread import QUARANTINE_BYTES, QUARANTINE_ROWS, Unread
+
+_TOO_MUCH = """
+DELETE FROM quarantine WHERE id < (SELECT max(id) FROM quarantine) AND id IN (
+    SELECT id FROM (SELECT id, sum(length(payload)) OVER (ORDER BY id DESC) AS held FROM quarantine) WHERE held > ?
+)
+"""
 
 
 class UnreadRows:
@@ -18,7 +24,7 @@ class UnreadRows:
         self._file = file
 
     def keep(self, arrived_at: datetime, topic: str, payload: bytes, why: str) -> None:
-        """Keep a message; it is on disk when this returns, and pushes the oldest out where there are too many."""
+        """Keep a message; it is on disk when this returns, and pushes the oldest out where there is too much."""
 
         def work() -> None:
             self._file.writer.execute(
@@ -28,6 +34,8 @@ class UnreadRows:
             self._file.writer.execute(
                 "DELETE FROM quarantine WHERE id <= (SELECT max(id) FROM quarantine) - ?", (QUARANTINE_ROWS,)
             )
+            if len(payload) * QUARANTINE_ROWS > QUARANTINE_BYTES:  # short ones alone cannot come to so much
+                self._file.writer.execute(_TOO_MUCH, (QUARANTINE_BYTES,))
 
         self._file.in_transaction("writing quarantine to", work)
 

@@ -17,6 +17,7 @@ from collectors.embedded_broker import free_port
 from monitor.errors import StoreError, StoreUnavailableError
 from monitor.farm import Farm
 from monitor.farmfile import load_farm
+from monitor.processes import Collectors, living_collectors
 from monitor.readings import Block, Flag, from_ms, to_ms
 from monitor.service.collecting import Collecting
 from monitor.service.watching import Watching
@@ -198,11 +199,11 @@ def wait_for_collectors(farm: Path, *names: str) -> None:
 
 
 @contextmanager
-def without_influx(postgres: Postgres, folder: Path) -> Iterator[Farm]:
+def without_influx(postgres: Postgres, folder: Path, tables: str = TABLES) -> Iterator[Farm]:
     """Give a shared farm whose InfluxDB is away."""
     url = f"http://127.0.0.1:{free_port()}"
     head = farm_head(folder=folder / "data", port=free_port(), url=url, address=postgres.new_database())
-    (folder / "farm.toml").write_text(head + TABLES, encoding="utf-8")
+    (folder / "farm.toml").write_text(head + tables, encoding="utf-8")
     yield load_farm(folder / "farm.toml")
 
 
@@ -270,6 +271,32 @@ def test_what_a_stopped_collector_could_not_tell_before_is_told_as_it_stops(
 
         assert told(tmp_path / "farm.toml") == {("north", 0)}
         assert connections(farm) == 0
+
+
+def test_a_farm_without_a_broker_has_collectors_that_are_well_and_can_be_retired(
+    postgres: Postgres, tmp_path: Path
+) -> None:
+    """Nothing of it comes over MQTT (transmitters, files): no broker is gone, and none is waited for."""
+    with without_influx(postgres, tmp_path, ROOM.format(room="north", shelves=3, trays=12)) as farm:
+        with closing_by_stop(Collecting(farm, "one")) as collecting:
+            collecting.beat()
+            known = living_collectors(states(tmp_path / "farm.toml"), collecting.clock())
+
+        with closing_by_stop(Collecting(farm, "one", leaves=True)) as leaving:
+            leaving.start()
+            leaving.leave(timedelta(seconds=1))
+
+        assert known == Collectors(is_connected=True, trouble=None)
+        assert states(tmp_path / "farm.toml") == {}
+
+
+@contextmanager
+def closing_by_stop(collecting: Collecting) -> Iterator[Collecting]:
+    """Give a collector, and stop it."""
+    try:
+        yield collecting
+    finally:
+        collecting.stop()
 
 
 def refuses(*_: object, **__: object) -> None:

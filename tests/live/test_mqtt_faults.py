@@ -11,8 +11,11 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
+import paho.mqtt.client as paho
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from collectors import mqtt
 from collectors.embedded_broker import EmbeddedBroker
@@ -302,6 +305,52 @@ def test_a_queue_that_stays_full_leaves_no_hole(
         assert collector.wait_for(lambda: store.count() == 30, SOON), store.count()
 
     assert store.count() == 30
+
+
+# The bug that this prevents: the mark behind the messages was taken though one before it had found no room.
+def test_one_that_leaves_has_not_left_while_a_message_was_not_taken(
+    cellar: Farm, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the connection still held after it was broken off, the mark too, is read: it counts on the next one only."""
+    monkeypatch.setattr(mqtt, "_PUT_STEPS", 1)
+    monkeypatch.setattr(mqtt, "_PUT_STEP_S", 0.01)
+    pipeline = Pipeline(cellar, quarantine=store.quarantine, latest=store.latest)
+    collector = MqttCollector(settings(1), pipeline, store, clock=system_clock, room=1, leaves=True)
+    network = Sends()
+    collector._on_unsubscribe(network, None, 1, [], None)
+    first_mark = network.published[-1]
+    for number, (topic, payload) in enumerate([("t/plain", b"20"), ("t/plain", b"21"), first_mark], start=1):
+        collector._on_message(network, None, arrived(topic, payload, number))
+
+    waiting = [collector._queue.get_nowait() for _ in range(collector._queue.qsize())]
+    collector._on_unsubscribe(network, None, 1, [], None)
+    collector._on_message(network, None, arrived(*network.published[-1], 4))
+
+    assert [getattr(each, "mid", None) for each in waiting] == [1]
+    assert not isinstance(collector._queue.get_nowait(), mqtt._Queued)
+
+
+class Sends(paho.Client):
+    """A client whose connection only notes what is published."""
+
+    def __init__(self) -> None:
+        """Note nothing yet."""
+        super().__init__(CallbackAPIVersion.VERSION2)
+        self.published: list[tuple[str, bytes]] = []
+
+    def publish(self, topic: str, payload: Any = None, *_: Any, **__: Any) -> Any:
+        """Note a message."""
+        self.published.append((topic, payload))
+
+    def subscribe(self, *_: Any, **__: Any) -> Any:
+        """Do nothing."""
+
+
+def arrived(topic: str, payload: bytes, mid: int) -> paho.MQTTMessage:
+    """Return a message as the library hands it over."""
+    message = paho.MQTTMessage(mid, topic.encode())
+    message.payload, message.qos = payload, 1
+    return message
 
 
 def test_the_embedded_broker_starts_stops_and_tells_its_port() -> None:

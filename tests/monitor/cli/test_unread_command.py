@@ -176,6 +176,18 @@ def test_reasons_that_differ_in_numbers_and_payload_alone_are_one(farm_path: Pat
     assert found == [1, 2]
 
 
+def test_long_messages_push_the_oldest_out_sooner(farm_path: Path) -> None:
+    """Some of 20 MB each: a list of them fits into memory; one that is longer than all may be is kept while newest."""
+    kept: list[list[int]] = []
+    with closing(quarantine_store(load_farm(farm_path))) as store:
+        for number, size in enumerate((*[20_000_000] * 4, 70_000_000, 1)):
+            store.quarantine(NOON, f"t/{number}", bytes(size), "no number")
+            kept.append([len(each.payload) // 10**6 for each in store.unread.newest() if each.topic != "t/air"])
+
+    assert [each[:4] for each in kept[:3]] == [[20, 0], [20, 20, 0], [20, 20, 20, 0]]
+    assert kept[3:] == [[20, 20, 20], [70], [0, 70]]
+
+
 def test_text_is_shown_whole_where_it_is_short() -> None:
     """Marks that turn the way of writing are no text."""
     assert plain_text("cellar äöü", 20) == "cellar äöü"
