@@ -71,7 +71,8 @@ def printable(payload: bytes) -> str:
 
 def unclaimed(payloads: Mapping[str, bytes], retained: frozenset[str], routes: Routes, farm: Farm) -> list[Unclaimed]:
     """Return the topics that no sensor claims, with lines for farm.toml; what we publish ourselves is left out."""
-    ours = {farm.broker.heartbeat_topic, *(channel.topic for channel in farm.channels.values())}
+    heartbeat = farm.broker.heartbeat_topic
+    ours = {heartbeat, *(channel.topic for channel in farm.channels.values())}
     taken = set(farm.sensors)
     spot = next((each.id for each in farm.places), "room")
     return [
@@ -82,7 +83,7 @@ def unclaimed(payloads: Mapping[str, bytes], retained: frozenset[str], routes: R
             lines="\n\n".join(_Paste(topic, spot, taken).tables(payload)),
         )
         for topic, payload in sorted(payloads.items())
-        if not routes.of(topic) and topic not in ours and not topic.startswith("$")
+        if not routes.of(topic) and topic not in ours and not topic.startswith(("$", f"{heartbeat}/"))
     ]
 
 

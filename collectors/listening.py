@@ -108,3 +108,32 @@ def listen(settings: BrokerSettings, *, within: timedelta, port: int | None = No
     finally:
         client.end(_END_WITHIN)
     return ear.heard()
+
+
+def speaks_v5(settings: BrokerSettings, *, port: int | None = None) -> bool:
+    """Tell whether a broker, which is known to answer, speaks MQTT 5; it is left at once, and keeps nothing of us.
+
+    Args:
+        settings: The broker.
+        port: TCP port where it differs from the settings'.
+
+    Raises:
+        BrokerError: It cannot be reached.
+    """
+    answered, accepted = threading.Event(), threading.Event()
+
+    def on_connect(_client: paho.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if not reason.is_failure:
+            accepted.set()
+        answered.set()
+
+    client = new_client(settings, f"traywarden-check-{secrets.token_hex(4)}", v5=True, keep=False, manual_ack=False)
+    client.on_connect = on_connect
+    client.on_disconnect = lambda *_: answered.set()  # brokers of old hang up on a version that they do not know
+    connect_once(client, settings, settings.port if port is None else port, v5=True)
+    client.loop_start()
+    try:
+        answered.wait(_ANSWER_WITHIN_S)
+    finally:
+        client.end(_END_WITHIN)
+    return accepted.is_set()

@@ -150,13 +150,14 @@ class MqttCollector:
             client.end(within, forget=self._left)
 
     def _say_good_bye(self) -> None:
-        """Leave "stopped" as the kept heartbeat.
+        """Leave "stopped" as the kept heartbeat, or none where we have left for good.
 
         The broker's confirmation is waited for: left unread when the connection closes, it resets the connection,
         and a broker that is reset before it has read our disconnect publishes the last will, "gone".
         """
         try:
-            self.publish(self._settings.heartbeat_topic, self._state("stopped").encode(), retain=True)
+            last = b"" if self._left else self._state("stopped").encode()  # an empty one takes the kept one away
+            self.publish(self._settings.heartbeat_topic, last, retain=True)
         except ChannelError as exc:
             log.warning("heartbeat.not_left why=%s", exc)
 

@@ -139,18 +139,18 @@ def _of_processes(processes: Processes, *, is_whole: bool, now: datetime) -> lis
     collectors, watchers = processes.collectors, processes.watchers
     free = 0 if is_whole else len(processes.unwatched)
     return [
-        _each("collector_up", "It gave a sign of life lately.", collectors, lambda each: float(each.is_alive)),
+        _each("collector_up", "A collector gave a sign of life lately.", collectors, lambda each: float(each.is_alive)),
         _each(
-            "collector_beat_age_seconds", "Since its last sign of life.", collectors,
+            "collector_beat_age_seconds", "Since a collector's last sign of life.", collectors,
             lambda each: max((now - each.beat_at) / timedelta(seconds=1), 0.0), unit="seconds",
         ),
         _each(
-            "collector_readings", "Readings taken in since its start.", collectors, lambda each: each.readings,
-            kind="counter",
+            "collector_readings", "Readings that a collector took in since its start.", collectors,
+            lambda each: each.readings, kind="counter",
         ),
         _each("collector_waiting", "Readings that wait for the InfluxDB.", collectors, lambda each: each.waiting),
         _each("collector_refused", "Rows that the InfluxDB refused.", collectors, lambda each: each.refused),
-        _each("watcher_up", "It gave a sign of life lately.", watchers, lambda each: float(each.is_alive)),
+        _each("watcher_up", "A watcher gave a sign of life lately.", watchers, lambda each: float(each.is_alive)),
         _one("rooms_unwatched", "Rooms that nobody watches now.", float(free)),
     ]  # fmt: skip
 

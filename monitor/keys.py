@@ -15,6 +15,9 @@ class Key(NamedTuple):
     means: str
 
 
+SINGLE_TABLES = frozenset({"farm", "broker", "ping", "pages", "storage", "storage.influx", "storage.postgresql"})
+"""Tables that stand once in a file, in single brackets; of any other there may be several, in double ones."""
+
 LIMITS = "{ temperature = { low, high } }"
 
 KEYS: tuple[Key, ...] = (

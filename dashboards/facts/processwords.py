@@ -10,12 +10,19 @@ from monitor.feeds import PUSHED
 from monitor.processes import Collector, Processes, Unwatched, Watcher
 
 
-def process_lines(processes: Processes, unwatched: Sequence[Unwatched], farm: Farm) -> Iterator[str]:
-    """Yield how each collector and watcher is, with how to go on where one is away, and which rooms nobody watches."""
+def process_lines(processes: Processes, unwatched: Sequence[Unwatched], farm: Farm, *, is_whole: bool) -> Iterator[str]:
+    """Yield how each collector and watcher is, with how to go on where one is away, and which rooms nobody watches.
+
+    Args:
+        processes: The collectors and watchers that share the farm, if any do.
+        unwatched: Rooms that nobody has now.
+        farm: The farm.
+        is_whole: One process does it all, and gave a sign of life lately.
+    """
     for each in processes.collectors:
-        yield from _of_collector(each, farm)
+        yield from _of_collector(each, farm, is_whole=is_whole)
     for watcher in processes.watchers:
-        yield from _of_watcher(watcher, farm)
+        yield from _of_watcher(watcher, farm, is_whole=is_whole)
     for free in unwatched:
         since = f"since {say_time(free.since, farm.zone)}" if free.since else "and nobody ever did"
         yield f"NOBODY WATCHES {farm.places.name(free.room)}, {since}."
@@ -26,7 +33,7 @@ def _how(process: Collector | Watcher) -> str:
     return "runs" if process.is_alive else "was stopped" if process.has_stopped else "GIVES NO SIGN OF LIFE"
 
 
-def _of_collector(each: Collector, farm: Farm) -> Iterator[str]:
+def _of_collector(each: Collector, farm: Farm, *, is_whole: bool) -> Iterator[str]:
     """Yield how a collector is; what it counts is as it last wrote it down."""
     started, beat = say_time(each.started_at, farm.zone), say_time(each.beat_at, farm.zone)
     yield (
@@ -48,6 +55,8 @@ def _of_collector(each: Collector, farm: Farm) -> Iterator[str]:
     if each.is_alive:
         for name, trouble in each.feeds:
             yield f"  {name}: {trouble or 'is read'}."
+    elif is_whole:
+        yield f"  The broker goes on keeping a share for it; beside `traywarden run`, {_taken_out(each)}"
     else:
         yield from _way_on(each)
 
@@ -58,13 +67,16 @@ def _way_on(each: Collector) -> Iterator[str]:
         yield f"  Nobody reads {say_list([name for name, _ in each.feeds])} meanwhile."
     same = " with the same --line and --folder" if each.feeds else ""
     share = "Its share of the messages waits with the broker, for 30 days. " if each.listens else ""
-    yield (
-        f"  {share}Start it again: traywarden collect --name {each.name}{same}; or, if it will not come back, take it "
-        f"out for good, on {each.host} if that still runs: traywarden collect --name {each.name} --retire"
-    )
+    again = f"Start it again: traywarden collect --name {each.name}{same}"
+    yield f"  {share}{again}; or, if it will not come back, {_taken_out(each)}"
 
 
-def _of_watcher(each: Watcher, farm: Farm) -> Iterator[str]:
+def _taken_out(each: Collector) -> str:
+    """Return how a collector is taken out."""
+    return f"take it out for good, on {each.host} if that still runs: traywarden collect --name {each.name} --retire"
+
+
+def _of_watcher(each: Watcher, farm: Farm, *, is_whole: bool) -> Iterator[str]:
     """Yield how a watcher is, and what it has."""
     names = [farm.places.name(room) for room in each.rooms if room]
     names += ["what belongs to no room"] if "" in each.rooms else []
@@ -73,7 +85,7 @@ def _of_watcher(each: Watcher, farm: Farm) -> Iterator[str]:
     stands = f", stands by for {say_list(waits)}" if waits else ""
     beat = say_time(each.beat_at, farm.zone)
     yield f"Watcher {each.name} on {each.host} {_how(each)}{has}{stands}; last sign of life {beat}."
-    if not each.is_alive:
+    if not each.is_alive and not is_whole:
         yield (
             f"  Start it again: traywarden watch --name {each.name}; or, if it will not come back, forget it: "
             f"traywarden watch --name {each.name} --retire"

@@ -52,6 +52,11 @@ def backup(context: Context, file: Path) -> None:
     if context.as_json:
         context.echo_json(_facts("traywarden.backup/1", file, manifest))
     _tell(context, manifest, "")
+    if storage.influx is not None:
+        context.echo(
+            f"Readings that lie in the InfluxDB at {storage.influx.url} are not in it: back that up by its own means, "
+            "or copy them here first with `traywarden migrate sqlite`."
+        )
     context.echo(f"Written to {file}. Keep it on another disk; farm.toml and your own profiles are not in it.")
 
 

@@ -10,9 +10,10 @@ import click
 from monitor.cli.common import Context, json_option
 from monitor.errors import Fault, NotFoundError, RefusedError, TraywardenError
 from monitor.farm import Farm
-from monitor.keys import KEYS
+from monitor.keys import KEYS, SINGLE_TABLES
 
 if TYPE_CHECKING:
+    from monitor.cli.lookatstores import Server
     from monitor.cli.lookover import Heard
 
 _LISTEN_S = 3.0
@@ -31,22 +32,29 @@ _LISTEN_S = 3.0
 @json_option
 @click.pass_obj
 def check(context: Context, listen_s: float) -> None:
-    """Look over farm.toml, crop profiles and broker; every fault at once, and topics that no sensor claims."""
+    """Look over farm.toml, crop profiles, servers and broker; every fault at once, and topics that no sensor claims."""
+    from monitor.cli.lookatstores import look_at_servers, without_sharing
     from monitor.cli.lookover import look_over, warnings
 
     if not context.farm_path.exists():
         raise NotFoundError(f"no farm file at {context.farm_path}; make one with `traywarden init`")
     farm, faults = look_over(context.farm_path, now=context.clock())
     mind = warnings(farm) if farm is not None else []
-    if farm is not None and not faults:
+    servers = list(look_at_servers(farm)) if farm is not None and not faults else []
+    broken = [each.name for each in servers if each.broken]
+    if farm is not None and not faults and "PostgreSQL" not in broken:
         mind += _missing_profiles(context, farm)
     heard = _listen(context, farm, faults, listen_s)
+    if farm is not None and not faults and listen_s > 0 and not heard.broken:
+        mind += [why for why in [without_sharing(farm)] if why]
     if context.as_json:
-        context.echo_json(_json(context, faults, mind, heard))
+        context.echo_json(_json(context, faults, mind, servers, heard))
     else:
         _tell(context, farm, faults, mind)
+        for each in servers:
+            context.echo(f"{each.name}: {each.says}")
         _tell_heard(context, heard, listen_s)
-    wrong = len(faults) + heard.broken
+    wrong = len(faults) + len(broken) + heard.broken
     if wrong:
         raise RefusedError(
             f"{wrong} fault{'s' if wrong > 1 else ''}; mend {'them' if wrong > 1 else 'it'} and check again"
@@ -84,7 +92,9 @@ def _missing_profiles(context: Context, farm: Farm) -> list[str]:
     ]
 
 
-def _json(context: Context, faults: Sequence[Fault], mind: list[str], heard: Heard) -> dict[str, Any]:
+def _json(
+    context: Context, faults: Sequence[Fault], mind: list[str], servers: Sequence[Server], heard: Heard
+) -> dict[str, Any]:
     """Return what was found as the documented JSON."""
     return {
         "schema": "traywarden.check/1",
@@ -94,6 +104,7 @@ def _json(context: Context, faults: Sequence[Fault], mind: list[str], heard: Hea
             for each in faults
         ],
         "warnings": mind,
+        "servers": [{"name": each.name, "says": each.says, "broken": each.broken} for each in servers],
         "broker": heard.says,
         "broker_broken": heard.broken,
         "unclaimed": [
@@ -152,7 +163,7 @@ def keys(context: Context) -> None:
     table = None
     for key in KEYS:
         if key.table != table:
-            single = key.table in ("farm", "broker", "storage", "storage.influx")
+            single = key.table in SINGLE_TABLES
             context.echo(f"\n[{key.table}]" if single else f"\n[[{key.table}]]")
             table = key.table
         context.echo(f"  {key.name:<17} {key.takes}  (without it: {key.default})\n{'':<20}{key.means}")

@@ -144,7 +144,7 @@ def status(context: Context) -> None:
     else:
         if is_whole or ran_last or not processes.are_several:
             _tell_service(context, state, alive=is_whole)
-        for line in process_lines(processes, unwatched, farm):
+        for line in process_lines(processes, unwatched, farm, is_whole=is_whole):
             context.echo(line)
         if unread:
             context.echo(f"{unread} message{'s' if unread > 1 else ''} could not be read: traywarden unread")

@@ -8,7 +8,7 @@ import threading
 import click
 
 from monitor.cli.common import Context
-from monitor.errors import NotFoundError
+from monitor.errors import NotFoundError, RefusedError
 
 
 @click.command(epilog="Example: traywarden watch --room cellar")
@@ -25,12 +25,13 @@ def watch(context: Context, rooms: tuple[str, ...], name: str | None, retire: bo
     A monitor, not a safety device: it switches nothing, and must not be the only thing that watches a heater.
     """
     from monitor.cli.run import set_up_log
-    from monitor.service.shared import process_name
+    from monitor.service.shared import process_name, shared_stores
     from monitor.service.watching import Watching
 
     own = process_name(name)
     if retire:
-        _retire(context, own)
+        shared_stores(context.farm(), "watch")
+        forget_watcher(context, own)
         return
     set_up_log(level)
     farm = context.farm()
@@ -48,15 +49,26 @@ def watch(context: Context, rooms: tuple[str, ...], name: str | None, retire: bo
     context.echo("Stopped.")
 
 
-def _retire(context: Context, name: str) -> None:
-    """Forget a watcher for good."""
-    from monitor.service.shared import shared_stores
+def forget_watcher(context: Context, name: str) -> None:
+    """Forget a watcher for good.
+
+    Raises:
+        NotFoundError: There is none of this name.
+        RefusedError: It has rooms in its care.
+    """
+    from monitor.processes import watcher_of
+    from monitor.stores.leases import all_leases
     from monitor.stores.states import WATCHER_STATE, ServiceStates
 
-    shared_stores(context.farm(), "watch")
-    states = ServiceStates(context.ledger().engine)
+    engine = context.ledger().engine
+    states = ServiceStates(engine)
     if states.of(WATCHER_STATE + name) is None:
         known = ", ".join(states.beginning(WATCHER_STATE)) or "none"
         raise NotFoundError(f"no watcher {name!r} is known; there are: {known}")
+    if name in {watcher_of(each.holder) for each in all_leases(engine) if each.is_held}:
+        raise RefusedError(
+            f"watcher {name} has rooms in its care; stop it first. One that was killed lets go of them within half a "
+            "minute: ask again then"
+        )
     states.forget(WATCHER_STATE + name)
     context.echo(f"Watcher {name} is forgotten. It may come back under its name like a new one.")

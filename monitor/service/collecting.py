@@ -22,7 +22,7 @@ from collectors.mqtt import MqttCollector
 from collectors.pipeline import Pipeline
 from monitor.calibration import as_of_its_day, calibrations_of
 from monitor.clock import Clock, system_clock
-from monitor.errors import RefusedError, StoreError
+from monitor.errors import NotFoundError, RefusedError, StoreError
 from monitor.farm import Farm, Sensor
 from monitor.feeds import PUSHED
 from monitor.service.shared import hold_name, shared_stores
@@ -65,6 +65,7 @@ class Collecting:
 
         Raises:
             RefusedError: The farm shares nothing, or a collector of this name runs already.
+            NotFoundError: It is to leave, and no collector of this name is known.
             StoreError: A store cannot be opened.
         """
         influx, postgres = shared_stores(farm, "collect")
@@ -85,6 +86,7 @@ class Collecting:
             self._states = ServiceStates(self.ledger.engine)
             known = self._states.of(COLLECTOR_STATE + name)
             self._refuse_twin(known)
+            self._refuse_unknown(known)
             self.announcer = announcer(farm, self.ledger.engine, clock)
             self.aside = opened.enter_context(closing(quarantine_store(farm)))
             self.store = open_spooled(
@@ -134,6 +136,13 @@ class Collecting:
                 f"a collector named {self.name} gave a sign of life on {known['host']} less than a minute ago; stop it "
                 "there, or give this one another --name"
             )
+
+    def _refuse_unknown(self, known: dict[str, Any] | None) -> None:
+        """Refuse to take out a collector that never was: it is a slip of the name, and the one that was meant stays."""
+        if known is not None or not self.leaves:
+            return
+        others = ", ".join(self._states.beginning(COLLECTOR_STATE)) or "none"
+        raise NotFoundError(f"no collector {self.name!r} is known; there are: {others}")
 
     def _calibrated(self, sensor: Sensor, value: float, at_ms: int) -> float:
         """Return a value as a better instrument would have shown it, by the calibration of its day."""

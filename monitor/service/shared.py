@@ -61,5 +61,7 @@ def hold_name(folder: Path, kind: str, name: str) -> IO[str]:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as exc:
         file.close()
-        raise RefusedError(f"a {kind} named {name} runs on this machine already; give this one another --name") from exc
+        raise RefusedError(
+            f"a {kind} named {name} runs on this machine already; stop it first, or give this one another --name"
+        ) from exc
     return file

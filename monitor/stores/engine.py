@@ -59,10 +59,18 @@ def store_errors(what: str) -> Iterator[None]:
         said = " ".join(str(exc.orig).split())
         passing = "locked" in said or exc.connection_invalidated or _is_away(exc)
         kind = StoreUnavailableError if passing else StoreError
-        hint = "see that it runs and can be reached" if _is_away(exc) else "see that its disk is not full"
-        raise kind(f"{what}: the ledger database says: {said}; {hint}, then try again") from exc
+        raise kind(f"{what}: the ledger database says: {said}; {_hint(exc, said)}, then try again") from exc
     except SQLAlchemyError as exc:
         raise StoreError(f"{what}: {exc}") from exc
+
+
+def _hint(exc: DBAPIError, said: str) -> str:
+    """Return what to look at."""
+    if not _is_away(exc):
+        return "see that its disk is not full"
+    if 'database "' in said and "does not exist" in said:  # it has no code of its own while it connects
+        return "make it on its server with `createdb --owner USER DATABASE`"
+    return "see that it runs and can be reached"
 
 
 def _is_away(exc: DBAPIError) -> bool:
@@ -113,12 +121,17 @@ def open_engine(url: URL) -> Engine:
     event.listen(engine, "connect", _settings)
     event.listen(engine, "begin", _begin)
     try:
-        with store_errors(f"opening {engine.url.render_as_string()}"):
+        with store_errors(f"opening {said_address(engine)}"):
             _bring_up(engine)
     except BaseException:
         engine.dispose()
         raise
     return engine
+
+
+def said_address(engine: Engine) -> str:
+    """Return a database's address as farm.toml has it, its password left out."""
+    return engine.url.set(drivername=engine.url.get_backend_name()).render_as_string()
 
 
 def database_ms(connection: Connection) -> int:
@@ -145,7 +158,7 @@ def _bring_up(engine: Engine) -> None:
         return
     if version is not None and version not in KNOWN:
         raise NewerSchemaError(
-            f"{engine.url.render_as_string()} has schema {version}, this Traywarden knows up to {HEAD}: a newer "
+            f"{said_address(engine)} has schema {version}, this Traywarden knows up to {HEAD}: a newer "
             "version wrote it. Install that version again, or restore a backup made before it"
         )
     from alembic import command

@@ -379,11 +379,12 @@ class _Transport:
         if exc is None:
             return
         where = f"{self._what} at the InfluxDB {self._url}"
+        again = "see that it runs and can be reached" if self._what == "reading" else "tried again later"
         if isinstance(exc, ApiException):
             status = int(exc.status or 0)
             if status == 429 or status >= 500 or status == 0:
                 raise StoreUnavailableError(
-                    f"{where}: it answers {status} {exc.reason}; tried again later", again_in=_retry_after(exc)
+                    f"{where}: it answers {status} {exc.reason}; {again}", again_in=_retry_after(exc)
                 ) from exc
             if status in (401, 403):
                 raise StoreError(f"{where}: the token is refused ({status}); see token_file in farm.toml") from exc
@@ -391,9 +392,7 @@ class _Transport:
                 raise StoreError(f"{where}: it answers {status}: {_said(exc)}") from exc
             return
         if isinstance(exc, HTTPError | OSError):
-            raise StoreUnavailableError(
-                f"{where}: it does not answer ({type(exc).__name__}); tried again later"
-            ) from exc
+            raise StoreUnavailableError(f"{where}: it does not answer ({type(exc).__name__}); {again}") from exc
 
 
 def _retry_after(exc: Any) -> timedelta | None:

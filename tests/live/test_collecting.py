@@ -14,8 +14,9 @@ import pytest
 from sqlalchemy import Engine
 
 from collectors.embedded_broker import free_port
+from collectors.listening import listen
 from monitor.errors import StoreError, StoreUnavailableError
-from monitor.farm import Farm
+from monitor.farm import BrokerSettings, Farm
 from monitor.farmfile import load_farm
 from monitor.processes import Collectors, living_collectors
 from monitor.readings import Block, Flag, from_ms, to_ms
@@ -128,7 +129,12 @@ def test_a_collector_is_retired_with_all_that_waits_for_it(shared: SharedFarm, m
         wait_for(lambda: len(stored(store)) == 800, "both shares")
         feed.publish(50)
 
+        twice = shared.run(farms["two"], "collect", "--name", "two", "--retire")
+        running = shared.run(farms["one"], "collect", "--name", "one", "--retire")
+        assert "no collector 'two' is known; there are: one" in twice.stderr  # nor any that is a slip of the name
+        assert "a collector named one runs on this machine already; stop it first" in running.stderr
         assert "Collector two is retired: " in retired.stdout
+        assert heartbeats(shared) == ["traywarden/monitor/one"]
         wait_for(lambda: len(stored(store)) == 1000, "all of what came since, by the one that is left")
         assert set(states(farms["one"])) == {"one"}
 
@@ -148,6 +154,31 @@ def test_readings_are_stored_while_the_ledger_is_away(shared: SharedFarm, monkey
         feed.publish(1)
         wait_for(lambda: len(stored(store)) == 404, "the last ones")
         wait_for(lambda: told(farm) >= {("north", minute) for minute in range(101)}, "all of it told")
+
+
+def heartbeats(shared: SharedFarm) -> list[str]:
+    """Return the topics of heartbeats that the broker has kept."""
+    settings = BrokerSettings(embedded=False, port=shared.broker.port)
+    heard = listen(settings, within=timedelta(seconds=0.3))
+    return sorted(topic for topic, said in heard.payloads.items() if said and topic.startswith("traywarden/monitor"))
+
+
+def test_one_that_reads_a_modbus_line_alone_needs_no_broker(shared: SharedFarm) -> None:
+    """It runs, is well, and can be retired at once: the broker never had a share for it."""
+    line = '[[modbus]]\nid = "bus"\nhost = "127.0.0.1"\nport = 9\n'
+    line += '[[sensor]]\nid = "probe"\nquantity = "temperature"\nspot = "north"\n'
+    line += '[[register]]\nsensor = "probe"\nline = "bus"\ndevice = 1\naddress = 0\ntype = "float32"\n'
+    farm = shared.write("one", ROOM.format(room="north", shelves=3, trays=12) + line)
+    shared.start("one", farm, "collect", "--name", "one", "--line", "bus")
+    wait_for(lambda: "one" in states(farm), "its first sign of life")
+    runs = json.loads(shared.run(farm, "status", "--json").stdout)["collectors"]
+    shared.stop("one")
+    retired = shared.run(farm, "collect", "--name", "one", "--retire", "--within", "5")
+
+    assert [(each["running"], each["listens"], each["trouble"]) for each in runs] == [(True, False, None)]
+    assert [each["name"] for each in runs[0]["feeds"]] == ["bus"]
+    assert "Collector one is retired" in retired.stdout, retired.stderr
+    assert states(farm) == {}
 
 
 def told(farm: Path) -> set[tuple[str, int]]:

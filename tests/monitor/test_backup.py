@@ -20,7 +20,8 @@ from monitor.readings import Block, Reading, to_ms
 from monitor.stores.ledger import open_ledger
 from monitor.stores.photos import keep_photo, read_photo
 from monitor.stores.sqlite import SqliteReadingStore
-from tests.support.farms import new
+from tests.support.commands import call
+from tests.support.farms import TEXT, new
 from tests.support.postgres import Postgres
 
 NOW = datetime(2026, 3, 2, 3, tzinfo=UTC)
@@ -299,3 +300,18 @@ def test_a_name_that_lies_in_the_folder_is_never_taken(tmp_path: Path) -> None:
 
     assert held == expected
     assert stray.read_bytes() == b"whose is it"
+
+
+def test_readings_that_are_kept_elsewhere_are_said_to_be_missing(tmp_path: Path) -> None:
+    """A backup of a farm on InfluxDB said "readings.db: 0 rows", and looked whole."""
+    path = tmp_path / "farm.toml"
+    influx = '[storage.influx]\nurl = "http://127.0.0.1:8086"\ndatabase = "saltcellar"\n'
+    fill(tmp_path / "data")
+    said = {}
+    for name, more in (("elsewhere", influx), ("here", "")):
+        path.write_text(TEXT.format(zone="Europe/Lisbon", more=more), "utf-8")
+        said[name] = call(path, "backup", str(tmp_path / f"{name}.zip")).out
+
+    missing = "Readings that lie in the InfluxDB at http://127.0.0.1:8086 are not in it"
+    assert missing in said["elsewhere"]
+    assert "InfluxDB" not in said["here"]

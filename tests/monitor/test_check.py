@@ -12,7 +12,7 @@ import pytest
 
 from collectors.embedded_broker import free_port
 from monitor.cli.unitfile import unit_text
-from monitor.farmfile import parse_farm
+from monitor.farmfile import parse_farm, read_farm
 from monitor.keys import KEYS
 from monitor.startfile import quoted
 from tests.support.commands import call
@@ -222,6 +222,21 @@ def test_keys_lists_every_key_as_text_and_as_json(farm_path: Path) -> None:
     assert "[farm]" in text
     assert "[[sensor]]" in text
     assert "[storage.influx]" in text
+
+
+def test_keys_writes_each_table_as_the_file_must_have_it(farm_path: Path) -> None:
+    """In single brackets what stands once; [ping], [pages] and [storage.postgresql] were shown as lists before."""
+    text = call(farm_path, "keys").out.splitlines()
+    wrong = []
+    for table in dict.fromkeys(
+        key.table for key in KEYS if key.table not in ("farm", "room", "rack", "place", "person")
+    ):
+        shown = f"[{table}]" if f"[{table}]" in text else f"[[{table}]]"
+        assert shown in text
+        _, faults = read_farm(TEXT.format(zone="UTC", more=f"{shown}\n"), file="farm.toml", folder=farm_path.parent)
+        wrong += [fault for fault in faults if "is written as" in fault.allowed]
+
+    assert wrong == []
 
 
 def unit_of(folder: Path, name: str = "Saltcellar Farm", more: str = "") -> str:

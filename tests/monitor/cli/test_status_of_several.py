@@ -190,7 +190,9 @@ def test_a_farm_that_went_back_to_run_is_told_to_start_run(several: Several) -> 
     assert "Saltcellar Farm: NOT RUNNING, last sign of life" in gone.out
     assert runs.refused is None
     assert "NOBODY WATCHES" not in runs.out
-    assert "Collector north on shed was stopped" in runs.out  # the broker holds its share all the same
+    assert "Collector north on shed was stopped" in runs.out
+    assert "The broker goes on keeping a share for it; beside `traywarden run`, take it out for good" in runs.out
+    assert "Start it again" not in runs.out
 
 
 def service(at: datetime) -> dict[str, object]:

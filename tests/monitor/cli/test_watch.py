@@ -9,6 +9,7 @@ import pytest
 
 from monitor.cli.common import Context
 from monitor.cli.run import refuse_beside_watchers
+from monitor.cli.watch import forget_watcher
 from monitor.clock import ManualClock
 from monitor.errors import NotFoundError, RefusedError
 from monitor.processes import (
@@ -73,6 +74,26 @@ def test_one_process_does_not_begin_beside_watchers(tmp_path: Path) -> None:
     leases.release()
 
     refuse_beside_watchers(context)
+    context.close()
+
+
+def test_a_watcher_that_has_rooms_is_not_forgotten(tmp_path: Path, ledger: SqlLedger) -> None:
+    """It would come back with its next sign of life, and who asked would take it for gone."""
+    path = tmp_path / "farm.toml"
+    path.write_text(TEXT.format(zone="Europe/Lisbon", more=""), "utf-8")
+    context = Context(farm_path=path)
+    states = ServiceStates(ledger.engine)
+    states.put(WATCHER_STATE + "north", state(T0), now=T0)
+    leases = Leases(ledger.engine, holder_of("north", "1"))
+    leases.take(["cellar"])
+    with pytest.raises(RefusedError, match="watcher north has rooms in its care; stop it first"):
+        forget_watcher(context, "north")
+    leases.release()
+
+    forget_watcher(context, "north")
+    assert states.of(WATCHER_STATE + "north") is None
+    with pytest.raises(NotFoundError, match="no watcher 'north' is known; there are: none"):
+        forget_watcher(context, "north")
     context.close()
 
 
