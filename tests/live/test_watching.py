@@ -180,7 +180,7 @@ def test_a_killed_watchers_rooms_are_taken_over_and_nothing_is_told_twice(
         said = shared.run(farms["two"], "status")
         assert said.returncode == 1
         assert "NOBODY WATCHES north" in said.stdout
-        assert "start it with `traywarden watch`" in said.stderr
+        assert "start one: traywarden watch" in said.stderr
 
 
 def test_one_that_sleeps_past_its_lease_and_a_ledger_that_goes_away_tell_nothing_twice(
