@@ -68,5 +68,8 @@ class Clockwork:
         with self._setting:
             self._is_stopping = True
         if self._scheduler is not None:
+            # nothing may be due any more when it ends: in the middle of letting a job go its own thread would fail
+            self._scheduler.pause()
+            self._scheduler.remove_all_jobs()
             self._scheduler.shutdown(wait=True)
             self._scheduler = None
