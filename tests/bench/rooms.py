@@ -358,10 +358,10 @@ def faults(minutes: int, trays: int, speed: float, *, tell: bool = True) -> Outc
 
         with opened(files["c0"]) as (store, ledger):
             farm.sow(ledger, soaks=minutes + 20)
+            told = Told(shared.broker.port)  # before anybody tells anything
             for name in names:
                 start(name)
             wait_for(lambda: connected(ledger, "c0", "c1"), "the collectors listen")
-            told = Told(shared.broker.port)
             nodes = Nodes(farm, shared.broker.port)
             nodes.minutes = first = farm.minute() + 1
             farm_minutes = first + minutes
