@@ -7,13 +7,12 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row, select
-from sqlalchemy.dialects import postgresql, sqlite
 
 from alerts.alarms import Alarm, AlarmState
 from alerts.findings import Finding, Priority
 from alerts.ward import WHOLE, Ward
 from monitor.readings import from_ms, to_ms
-from monitor.stores.engine import store_errors, writing
+from monitor.stores.engine import insert_into, store_errors, writing
 from monitor.stores.schema import ALARM
 
 
@@ -37,10 +36,9 @@ class SqlAlarms:
 
     def save_in(self, connection: Connection, alarms: Iterable[Alarm]) -> None:
         """Write alarms down in a transaction that is on already."""
-        insert = (postgresql if self._engine.dialect.name == "postgresql" else sqlite).insert
         for alarm in alarms:
             values = _values(alarm)
-            statement = insert(ALARM).values(values)
+            statement = insert_into(connection, ALARM).values(values)
             connection.execute(statement.on_conflict_do_update(index_elements=["key"], set_=values))
 
 

@@ -11,26 +11,21 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Engine, Row, Table, case, func, or_, select, update
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy import ColumnElement, Connection, Engine, Row, case, func, or_, select, update
 
 from alerts.nudges import Message
 from alerts.outbox import OutboxRow
 from monitor.clock import Clock
 from monitor.errors import ToldMeanwhileError
 from monitor.readings import from_ms, to_ms
-from monitor.stores.engine import database_ms, store_errors, writing
+from monitor.stores.engine import database_ms, insert_into, store_errors, writing
 from monitor.stores.schema import OUTBOX, SERVICE_STATE
+from monitor.stores.states import ServiceStates, set_facts
 
 CLAIMED_FOR = timedelta(minutes=2)
 """Who claimed a message has so long to hand it over; then another may. Ours."""
 Guard = Callable[[Connection], None]
 """Called in a transaction that holds the write lock, before anything is written; what it raises undoes all."""
-
-
-def _insert(engine: Engine, table: Table) -> Any:
-    """Return the dialect's insert, which knows ON CONFLICT."""
-    return (postgresql if engine.dialect.name == "postgresql" else sqlite).insert(table)
 
 
 class SqlOutbox:
@@ -78,19 +73,12 @@ class SqlOutbox:
             if untold_since is not None:
                 _refuse_told(connection, listed, untold_since)
             for message in listed:
-                statement = _insert(self._engine, OUTBOX).values(_values(message)).on_conflict_do_nothing()
+                statement = insert_into(connection, OUTBOX).values(_values(message)).on_conflict_do_nothing()
                 new += len(connection.execute(statement.returning(OUTBOX.c.key)).all())
-            self._set(connection, state, now)
+            set_facts(connection, state, now=now)
             if beside is not None:
                 beside(connection)
         return new
-
-    def _set(self, connection: Connection, state: Mapping[str, Any], now: datetime) -> None:
-        """Write facts down."""
-        for name, value in state.items():
-            values = {"name": name, "value": value, "changed_at": to_ms(now)}
-            statement = _insert(self._engine, SERVICE_STATE).values(values)
-            connection.execute(statement.on_conflict_do_update(index_elements=["name"], set_=values))
 
     def change(
         self, names: Collection[str], change: Callable[[Mapping[str, Any]], Mapping[str, Any]], now: datetime
@@ -109,12 +97,11 @@ class SqlOutbox:
             if self._guard is not None:
                 self._guard(connection)
             rows = connection.execute(select(SERVICE_STATE).where(SERVICE_STATE.c.name.in_(names))).all()
-            self._set(connection, change({row.name: row.value for row in rows}), now)
+            set_facts(connection, change({row.name: row.value for row in rows}), now=now)
 
     def state(self, name: str) -> Any:
         """Return a fact about the service, or None where it was never written."""
-        with store_errors("reading the service's state"), self._engine.connect() as connection:
-            return connection.execute(select(SERVICE_STATE.c.value).where(SERVICE_STATE.c.name == name)).scalar()
+        return ServiceStates(self._engine).of(name)
 
     def told(self, since: datetime | None = None) -> set[str]:
         """Return the keys of all task stages that any message tells; ``since``: that one made since then tells."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from monitor.batches import Batch
 from monitor.farm import Farm
 from monitor.holds import Hold
+from monitor.places import room_of
 
 NOWHERE = ""
 """The name under which what belongs to no room is watched."""
@@ -20,7 +21,7 @@ NOWHERE = ""
 
 def rooms_of(farm: Farm) -> tuple[str, ...]:
     """Return the first parts of all spots' ids, in walking order: rooms, cold stores, seed cupboards."""
-    return tuple(dict.fromkeys(spot.id.split("/")[0] for spot in farm.places))
+    return tuple(dict.fromkeys(room_of(spot.id) for spot in farm.places))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +47,7 @@ class Ward:
 
     def room(self, spot: str | None) -> str:
         """Return the room of a spot; ``NOWHERE`` where farm.toml has none."""
-        found = (spot or "").split("/")[0]
+        found = room_of(spot or "")
         return found if found in self.known else NOWHERE
 
     def has(self, spot: str | None) -> bool:

@@ -17,13 +17,12 @@ from collectors.modbus import TOPIC as MODBUS
 from collectors.pipeline import UNCLAIMED, Calibrate, Message, Pipeline
 from collectors.registers import decoded
 from monitor.errors import RejectedRowsError, UnitError
-from monitor.farm import Farm, Sensor
+from monitor.farm import Farm
 from monitor.feeds import WIDTH
-from monitor.flagger import Flagger, Pending
-from monitor.flagging import Kept
 from monitor.readings import Block, to_ms
 from monitor.stores.lineread import reading_of_line
 from monitor.stores.protocol import ReadingStore
+from monitor.unflagged import ByValue
 from monitor.unread import KEPT_BY_BROKER, Unread
 
 NOBODY = "no sensor of farm.toml has this topic"
@@ -47,18 +46,6 @@ class Tried:
     known: int = 0
 
 
-class _ByValue(Flagger):
-    """Puts no flag of a series on: these readings are not the newest of theirs, and are flagged all at once later."""
-
-    def number(self, _sensor: Sensor) -> int | None:
-        """Return that every sensor is judged by its value alone."""
-        return None
-
-    def take(self, sensor: Sensor, reading: Kept, pending: Pending) -> tuple[Kept | None, Kept | None]:
-        """Return a reading as it is."""
-        return reading, None
-
-
 class Again:
     """Tries messages again that could not be read."""
 
@@ -66,7 +53,7 @@ class Again:
         """Take the farm as it is now, where readings are kept, the calibration of their day, and the watched files."""
         self._farm, self._store, self._files = farm, store, files
         self._pipeline = Pipeline(
-            farm, quarantine=lambda *_: None, latest=store.latest, calibrate=calibrate, flags=_ByValue(farm)
+            farm, quarantine=lambda *_: None, latest=store.latest, calibrate=calibrate, flags=ByValue()
         )
 
     def read(self, unread: Sequence[Unread]) -> Tried:

@@ -48,11 +48,5 @@ def not_stored(block: Block, store: ReadingStore) -> Block:
     """Return those readings whose sensor has none of that instant in the store."""
     first, last = int(block.measured_at_ms.min()), int(block.measured_at_ms.max())
     stored = store.read(block.sensors, from_ms(first), from_ms(last + 1))
-    known = set(_keys(stored))
-    return block.rows(np.flatnonzero([key not in known for key in _keys(block)]))
-
-
-def _keys(block: Block) -> Iterator[tuple[str, int]]:
-    """Yield sensor and instant of each reading."""
-    names = (block.sensors[index] for index in block.sensor_index.tolist())
-    return zip(names, block.measured_at_ms.tolist(), strict=True)
+    known = set(stored.instants())
+    return block.rows(np.flatnonzero([key not in known for key in block.instants()]))

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 
 from monitor.farm import Sensor
-from monitor.feeds import PUSHED
+from monitor.feeds import comes_by_broker
 
 _REMEMBERED = 10_000
 
@@ -63,7 +63,7 @@ class Routes:
         HTTP is not asked of a broker.
         """
         topics = [sensor.topic for sensor in self._sensors if sensor.topic is not None]
-        all_ = tuple(dict.fromkeys(topic for topic in topics if not topic.startswith(PUSHED)))
+        all_ = tuple(dict.fromkeys(topic for topic in topics if comes_by_broker(topic)))
         wide = [each for each in all_ if _is_wide(each)]  # no other takes more than itself
         return tuple(each for each in all_ if not any(other != each and covers(other, each) for other in wide))
 

@@ -33,11 +33,6 @@ class Arrival:
     id: int = 0
 
 
-def room_of(spot: str) -> str:
-    """Return the room, or store, that a place is in; empty for no place."""
-    return spot.split("/")[0]
-
-
 def arrivals_of(block: Block, rooms: Mapping[str, str]) -> list[Arrival]:
     """Return what a block of readings is told as: by room a span of what is fresh, and one of what is late.
 

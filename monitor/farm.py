@@ -247,6 +247,11 @@ class StorageSettings:
     compact_after: timedelta = timedelta(days=3)
     keep_raw: timedelta | None = None
 
+    @property
+    def is_shared(self) -> bool:
+        """Tell whether several processes can share readings and ledger."""
+        return self.influx is not None and self.postgres is not None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Farm:

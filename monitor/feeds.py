@@ -11,6 +11,12 @@ from typing import Literal
 PUSHED = "push/"
 """What the topics of pushed messages begin with; the device's id follows, then the rest of the address it posts to."""
 
+
+def comes_by_broker(topic: str | None) -> bool:
+    """Tell whether what has a topic is asked of a broker: what devices push over HTTP is not."""
+    return bool(topic) and not str(topic).startswith(PUSHED)
+
+
 WIDTH: Mapping[str, int] = {
     "int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2, "int64": 4, "uint64": 4, "float64": 4,
 }  # fmt: skip

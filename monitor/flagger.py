@@ -267,14 +267,8 @@ def flag_beside(fresh: Block, stored: Block, farm: Farm) -> Block:
         doubt=(stored.doubt & ~(BY_NEIGHBOURS | int(Doubt.SPIKE))).astype(np.int16),
     )
     flagged_all = flag_all(Block.concat([by_itself, fresh]), farm)
-    asked = set(_keys(fresh))
-    return flagged_all.rows(np.flatnonzero([key in asked for key in _keys(flagged_all)]))
-
-
-def _keys(block: Block) -> list[tuple[str, int]]:
-    """Return sensor and instant of each reading."""
-    names = (block.sensors[index] for index in block.sensor_index.tolist())
-    return list(zip(names, block.measured_at_ms.tolist(), strict=True))
+    asked = set(fresh.instants())
+    return flagged_all.rows(np.flatnonzero([key in asked for key in flagged_all.instants()]))
 
 
 def _all_crossed(

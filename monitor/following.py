@@ -10,12 +10,13 @@ from typing import Protocol
 
 import numpy as np
 
-from monitor.arrivals import Arrival, arrivals_of, room_of, spans
+from monitor.arrivals import Arrival, arrivals_of, spans
 from monitor.errors import RejectedRowsError, StoreError
 from monitor.farm import Farm, Sensor
 from monitor.flagger import Flagger, Pending
 from monitor.flagging import Kept
 from monitor.live import HELD, LiveBuffer
+from monitor.places import room_of
 from monitor.readings import Block, Flag, from_ms, to_ms
 from monitor.scales import SCALES_FROM, Scales
 
@@ -86,10 +87,10 @@ class Follower:
         """
         self._farm, self._store, self._arrivals = farm, store, arrivals
         self._live, self._scales, self._take, self._judges = live, scales, take, judges
-        self._sensors: dict[str, tuple[Sensor, ...]] = {}
+        self._room_of = {sensor.id: room_of(sensor.spot) for sensor in farm.sensors.values()}
+        self._sensors: dict[str, list[Sensor]] = {}
         for sensor in farm.sensors.values():
-            room = room_of(sensor.spot)
-            self._sensors[room] = (*self._sensors.get(room, ()), sensor)
+            self._sensors.setdefault(self._room_of[sensor.id], []).append(sensor)
         self._flaggers: dict[str, Flagger] = {}
         self._rooms: set[str] = set()
         self._cursor: int | None = None
@@ -232,8 +233,7 @@ class Follower:
                 self._store.append_flags(block)
             except RejectedRowsError as exc:  # it would refuse them again; the others are written
                 log.warning("flags.refused readings=%s first=%s why=%s", len(exc.rows), *exc.rows[0])
-            rooms = {sensor.id: room_of(sensor.spot) for sensor in self._farm.sensors.values()}
-            self._arrivals.note(arrivals_of(block, rooms), now=now)
+            self._arrivals.note(arrivals_of(block, self._room_of), now=now)
         except StoreError as exc:
             log.warning("flags.not_written readings=%s why=%s", len(block), exc)
             return

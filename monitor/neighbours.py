@@ -34,7 +34,7 @@ from monitor.crosscheck import (
 )
 from monitor.farm import Farm, Sensor
 from monitor.loadcell import BIN_MS, LATE_MS
-from monitor.places import LampHours
+from monitor.places import LampHours, room_of
 from monitor.readings import Doubt, Quantity, from_ms
 
 HELD_AGAINST = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
@@ -86,15 +86,10 @@ def groups_of(farm: Farm) -> tuple[Group, ...]:
     found: list[Group] = []
     for quantity in HELD_AGAINST:
         alike = [sensor for sensor in farm.sensors.values() if sensor.quantity is quantity]
-        for room in dict.fromkeys(_room(sensor) for sensor in alike):
-            here = [sensor for sensor in alike if _room(sensor) == room]
+        for room in dict.fromkeys(room_of(sensor.spot) for sensor in alike):
+            here = [sensor for sensor in alike if room_of(sensor.spot) == room]
             found += _in_room(farm, quantity, here)
     return tuple(found)
-
-
-def _room(sensor: Sensor) -> str:
-    """Return the room, or store, that a sensor is in."""
-    return sensor.spot.split("/")[0]
 
 
 def _in_room(farm: Farm, quantity: Quantity, here: Sequence[Sensor]) -> Iterator[Group]:

@@ -15,6 +15,11 @@ from monitor.errors import NotFoundError
 from monitor.readings import Quantity
 
 
+def room_of(spot: str) -> str:
+    """Return the room, or store, that a spot is in, by its id; empty for no spot."""
+    return spot.split("/")[0]
+
+
 class SpotKind(StrEnum):
     """What sort of place a spot is."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import IntEnum, IntFlag, StrEnum
@@ -174,6 +174,11 @@ class Block:
             flag=self.flag[rows],
             doubt=self.doubt[rows],
         )
+
+    def instants(self) -> Iterator[tuple[str, int]]:
+        """Yield sensor and instant of each reading, in their order. [ms since 1970 UTC]."""
+        names = (self.sensors[index] for index in self.sensor_index.tolist())
+        return zip(names, self.measured_at_ms.tolist(), strict=True)
 
     def plain(self) -> zip[tuple[int, int, float, int, int]]:
         """Return the rows as plain numbers, in their order: index into ``sensors``, ms, value, flag, doubt."""

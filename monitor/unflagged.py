@@ -36,7 +36,29 @@ class Flags(Protocol):
         ...
 
 
-class Unflagged:
+class ByValue:
+    """Judges a reading by its value alone, and remembers nothing."""
+
+    def number(self, _sensor: Sensor) -> int | None:
+        """Return that every sensor is judged by its value alone."""
+        return None
+
+    def passes(self, _number: int, _at_ms: int, _value: float, _pending: Pending) -> bool:
+        """Return false: nothing passes here for good."""
+        return False
+
+    def take(self, _sensor: Sensor, reading: Kept, _pending: Pending) -> tuple[Kept | None, Kept | None]:
+        """Return a reading as it is."""
+        return reading, None
+
+    def settle(self, _pending: Pending) -> None:
+        """Remember nothing."""
+
+    def remember(self, _block: Block) -> None:
+        """Take nothing in."""
+
+
+class Unflagged(ByValue):
     """Leaves what passes by its value for who sees the whole series: one of several collectors sees a part of it.
 
     Source: flag 2, not evaluated, of [QARTOD-FLAGS].
@@ -46,16 +68,6 @@ class Unflagged:
         """Return a number where somebody else flags the sensor; None: its value alone is judged anywhere."""
         return 0 if sensor.quantity in LIMITS else None
 
-    def passes(self, _number: int, _at_ms: int, _value: float, _pending: Pending) -> bool:
-        """Return false: nothing passes here for good."""
-        return False
-
     def take(self, _sensor: Sensor, reading: Kept, _pending: Pending) -> tuple[Kept | None, Kept | None]:
         """Return a reading as one that nobody has judged yet, unless its value alone condemns it."""
         return (reading._replace(flag=_NOT_EVALUATED) if reading.flag == _PASS else reading), None
-
-    def settle(self, _pending: Pending) -> None:
-        """Remember nothing."""
-
-    def remember(self, _block: Block) -> None:
-        """Take nothing in."""

@@ -59,9 +59,8 @@ def _postgres(farm: Farm, settings: PostgresSettings) -> Server:
 def without_sharing(farm: Farm) -> str | None:
     """Return why collectors cannot share the messages of a broker that answers; None: they can, or need not."""
     from collectors.listening import speaks_v5
-    from monitor.service.shared import is_shared
 
-    if not is_shared(farm):
+    if not farm.storage.is_shared:
         return None
     if farm.broker.embedded:
         return (

@@ -112,7 +112,6 @@ def serve(context: Context, level: str) -> None:
     from dashboards.web.serving import open_socket
     from monitor.cli.run import set_up_log
     from monitor.service import Service
-    from monitor.service.shared import is_shared
 
     set_up_log(level)
     farm = context.farm()
@@ -124,7 +123,7 @@ def serve(context: Context, level: str) -> None:
     service = Service(farm, context.profiles(), clock=context.clock, on_change=bell.ring, alone=False)
     server = None
     try:
-        beside = service.push_routes() if is_shared(farm) else []  # else they come in where `traywarden run` is
+        beside = service.push_routes() if farm.storage.is_shared else []  # else they come in where `traywarden run` is
         server = open_pages(service, bell, listening=listening, wake=lambda: None, beside=beside)
         server.start()
         context.echo(f"{farm.name}: the pages are at {server.address}. Ctrl-C stops them.")

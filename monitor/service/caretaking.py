@@ -14,6 +14,7 @@ from alerts.news import unwatched_news
 from alerts.ward import NOWHERE, Ward, rooms_of
 from monitor.errors import StoreError
 from monitor.farm import Farm
+from monitor.places import room_of
 from monitor.stores.leases import Lease, Leases
 from monitor.stores.states import ServiceStates
 
@@ -162,7 +163,7 @@ class Caretaker:
         """Have a room's next round tell that nobody had watched it for a while."""
         run = self._run_watched()
         ends = [at for at in (lease.free_since, run[1] if run is not None else None) if at is not None]
-        has_sensors = any(sensor.spot.split("/")[0] == lease.name for sensor in self._farm.sensors.values())
+        has_sensors = any(room_of(sensor.spot) == lease.name for sensor in self._farm.sensors.values())
         if ends and has_sensors and now - max(ends) >= TOLD_FROM:
             self._advisor.keep_news(unwatched_news(lease.name, max(ends), now, self._farm), now)
 

@@ -24,7 +24,7 @@ from monitor.calibration import as_of_its_day, calibrations_of
 from monitor.clock import Clock, system_clock
 from monitor.errors import NotFoundError, RefusedError, StoreError
 from monitor.farm import Farm, Sensor
-from monitor.feeds import PUSHED
+from monitor.feeds import comes_by_broker
 from monitor.service.shared import hold_name, shared_stores
 from monitor.stores.ledger import open_ledger
 from monitor.stores.opening import announcer, open_spooled, quarantine_store
@@ -72,8 +72,7 @@ class Collecting:
         self.farm, self.name, self.clock, self.leaves = farm, name, clock, leaves
         self.started_at = clock()
         self._only = only
-        topics = (sensor.topic for sensor in farm.sensors.values())
-        self.listens = any(topic and not topic.startswith(PUSHED) for topic in topics)
+        self.listens = any(comes_by_broker(sensor.topic) for sensor in farm.sensors.values())
         if self.listens and farm.broker.embedded:
             raise RefusedError(
                 "collectors share a broker of your own, and farm.toml has none: set embedded = false and host under "

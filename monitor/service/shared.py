@@ -31,11 +31,6 @@ def shared_stores(farm: Farm, command: str) -> tuple[InfluxSettings, PostgresSet
     return influx, postgres
 
 
-def is_shared(farm: Farm) -> bool:
-    """Tell whether several processes can share a farm's readings and ledger."""
-    return farm.storage.influx is not None and farm.storage.postgres is not None
-
-
 def process_name(said: str | None) -> str:
     """Return the name of a process: what was said, or that of its machine.
 

@@ -28,7 +28,7 @@ from monitor.calibration import as_of_its_day, calibrations_of
 from monitor.clock import Clock, system_clock
 from monitor.errors import ChannelError, StoreUnavailableError, TraywardenError
 from monitor.farm import Farm, InfluxSettings, Sensor
-from monitor.feeds import PUSHED
+from monitor.feeds import comes_by_broker
 from monitor.following import Follower
 from monitor.health import Health
 from monitor.housekeeping import keep_house
@@ -155,7 +155,7 @@ class Service:
 
     def _open_shared(self, settings: InfluxSettings, *, alone: bool) -> SpooledReadingStore:
         """Open the InfluxDB; where the ledger is shared too, tell of what is delivered, and follow what others do."""
-        shares = self.farm.storage.postgres is not None
+        shares = self.farm.storage.is_shared
         told = announcer(self.farm, self.ledger.engine, self.clock).delivered if shares else None
         store = open_spooled(
             self.farm,
@@ -302,8 +302,7 @@ class Service:
 
     def _needs_broker(self) -> bool:
         """Tell whether anything of the farm goes over MQTT."""
-        topics = (sensor.topic for sensor in self.farm.sensors.values())
-        return any(topic and not topic.startswith(PUSHED) for topic in topics) or any(
+        return any(comes_by_broker(sensor.topic) for sensor in self.farm.sensors.values()) or any(
             channel.kind == "mqtt" for channel in self.farm.channels.values()
         )
 

@@ -9,7 +9,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, text
+from sqlalchemy import URL, Connection, Engine, Table, create_engine, event, inspect, make_url, text
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
 
 from monitor.errors import NewerSchemaError, StoreError, StoreUnavailableError
@@ -132,6 +133,11 @@ def open_engine(url: URL) -> Engine:
 def said_address(engine: Engine) -> str:
     """Return a database's address as farm.toml has it, its password left out."""
     return engine.url.set(drivername=engine.url.get_backend_name()).render_as_string()
+
+
+def insert_into(connection: Connection, table: Table) -> Any:
+    """Return the insert of a database's own kind, which knows ON CONFLICT."""
+    return (postgresql if connection.dialect.name == "postgresql" else sqlite).insert(table)
 
 
 def database_ms(connection: Connection) -> int:

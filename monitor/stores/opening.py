@@ -7,10 +7,10 @@ from collections.abc import Callable
 from contextlib import closing
 from typing import TYPE_CHECKING
 
-from monitor.arrivals import room_of
 from monitor.clock import Clock, system_clock
 from monitor.errors import StoreError
 from monitor.farm import Farm, InfluxSettings
+from monitor.places import room_of
 from monitor.readings import Block
 from monitor.stores.protocol import ReadingStore
 from monitor.stores.spool import SPOOL_FILE
@@ -77,7 +77,7 @@ def telling(farm: Farm) -> Callable[[Block], None]:
 
     No connection is left open from one delivery to the next.
     """
-    if farm.storage.postgres is None:
+    if not farm.storage.is_shared:
         return lambda _block: None
     known: list[tuple[Announcer, Engine]] = []
 

@@ -6,15 +6,22 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Engine, delete, select
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy import Connection, Engine, delete, select
 
 from monitor.readings import to_ms
-from monitor.stores.engine import store_errors, writing
+from monitor.stores.engine import insert_into, store_errors, writing
 from monitor.stores.schema import SERVICE_STATE
 
 COLLECTOR_STATE, WATCHER_STATE = "collector ", "watcher "
 """A process' own state is named by what it is and its name."""
+
+
+def set_facts(connection: Connection, facts: Mapping[str, Any], *, now: datetime) -> None:
+    """Write facts down by name, in place of earlier ones, in a transaction that is on already."""
+    for name, value in facts.items():
+        values = {"name": name, "value": value, "changed_at": to_ms(now)}
+        statement = insert_into(connection, SERVICE_STATE).values(values)
+        connection.execute(statement.on_conflict_do_update(index_elements=["name"], set_=values))
 
 
 class ServiceStates:
@@ -26,11 +33,8 @@ class ServiceStates:
 
     def put(self, name: str, value: Any, *, now: datetime) -> None:
         """Write a fact down, in place of the earlier one."""
-        insert = (postgresql if self._engine.dialect.name == "postgresql" else sqlite).insert
-        values = {"name": name, "value": value, "changed_at": to_ms(now)}
-        statement = insert(SERVICE_STATE).values(values)
         with writing(self._engine, "writing the service's state") as connection:
-            connection.execute(statement.on_conflict_do_update(index_elements=["name"], set_=values))
+            set_facts(connection, {name: value}, now=now)
 
     def of(self, name: str) -> Any:
         """Return a fact, or None where it was never written."""

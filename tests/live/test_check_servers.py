@@ -9,7 +9,6 @@ import pytest
 
 from collectors.listening import speaks_v5
 from monitor.farmfile import load_farm
-from monitor.service.shared import is_shared
 from tests.support.commands import Said, call
 from tests.support.fakebroker import fake_broker
 from tests.support.farms import sensor_text
@@ -65,7 +64,7 @@ def test_what_is_shared_is_looked_at(shared: SharedFarm) -> None:
 def test_a_broker_that_cannot_share_is_told(shared: SharedFarm) -> None:
     """One of old answers that it knows no MQTT 5, another hangs up; the embedded one is within `run`."""
     own = load_farm(shared.write("one", TABLES))
-    assert is_shared(own)
+    assert own.storage.is_shared
     embedded = checked(shared, ('embedded = false\nhost = "127.0.0.1"', "embedded = true"))
 
     with fake_broker(to_v5=NO_SUCH_VERSION) as broker:

@@ -20,12 +20,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from alerts.outbox_sql import SqlOutbox
 from alerts.rounds import last_round
-from monitor.arrivals import arrivals_of, room_of
+from monitor.arrivals import arrivals_of
 from monitor.clock import system_clock
 from monitor.errors import StoreUnavailableError
 from monitor.farm import Farm
 from monitor.farmfile import load_farm
 from monitor.ledger import EntryKind, NewEntry
+from monitor.places import room_of
 from monitor.processes import watcher_of
 from monitor.readings import Block, Reading
 from monitor.stores.arrivals import SqlArrivals

@@ -11,7 +11,7 @@ from alerts.advisor import Advisor
 from alerts.alarms_sql import SqlAlarms
 from alerts.outbox_sql import SqlOutbox
 from alerts.watch import RoomWatch
-from monitor.arrivals import arrivals_of, room_of
+from monitor.arrivals import arrivals_of
 from monitor.clock import ManualClock
 from monitor.farm import Farm, PostgresSettings
 from monitor.fold import check_append
@@ -19,6 +19,7 @@ from monitor.following import Follower
 from monitor.health import Health
 from monitor.ledger import EntryKind, NewEntry
 from monitor.live import LiveBuffer
+from monitor.places import room_of
 from monitor.readings import Block, Reading
 from monitor.scales import Scales
 from monitor.service.caretaking import Caretaker, Fence
