@@ -6,7 +6,6 @@ reading by its value alone; who watches the room flags it by what came before.
 
 from __future__ import annotations
 
-import json
 import logging
 import os
 import socket
@@ -262,4 +261,4 @@ class Collecting:
         self.aside.close()
         self.ledger.close()
         self._name_held.close()
-        log.info("collector.stopped %s", json.dumps({"name": self.name, "left": has_left}))
+        log.info("collector.stopped name=%s left=%s", self.name, has_left)
